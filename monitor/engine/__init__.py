@@ -1,0 +1,1 @@
+"""The pure core: events in, actions out; no clock, no file, no socket."""

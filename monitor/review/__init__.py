@@ -1,0 +1,1 @@
+"""Looking back and ahead, pure: bedding periods, sizing, forecast, calendar, reports."""

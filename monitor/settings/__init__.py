@@ -1,0 +1,1 @@
+"""What the keeper wrote, turned into the specification the engine runs on."""

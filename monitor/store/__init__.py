@@ -1,0 +1,1 @@
+"""SQLite: readings, roll-ups, journal, state, outbox; judges nothing."""

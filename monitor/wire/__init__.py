@@ -1,0 +1,1 @@
+"""MQTT: bytes into events, commands into bytes; judges nothing."""
