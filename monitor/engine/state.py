@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from monitor.engine.events import Evidence
+from monitor.engine.events import Evidence, Json
 from monitor.engine.specification import Priority
 
 
@@ -50,6 +50,7 @@ class SensorState:
     jumps: int = 0
     jump_value: float | None = None  # a jump waits for a second reading that agrees with it
     jump_at: float | None = None
+    jump_score: float = 0.0  # jumps of late, each fading over an hour
     unreadable: int = 0
     unreadable_cause: str = ""
 
@@ -74,11 +75,15 @@ class FanState:
     reported_running: bool | None = None
     reported_speed_pct: float | None = None
     reported_at: float | None = None
-    disobeyed_since: float | None = None
-    needs: tuple[str, ...] = ()  # rungs that stay asked for until below their deadband
-    timer_on_s: float = 0.0  # of each timer period
-    timer_started: float | None = None
-    ran_s: float = 0.0  # total seconds commanded on, for hours
+    confirmed: bool = True  # the relay has reported the present command
+    unconfirmed_on: int = 0  # switch-ons in a row that the relay never confirmed
+    unconfirmed_off: int = 0
+    needs: tuple[str, ...] = ()  # what has asked for air or rest and is not yet back inside its deadband
+    timer_on_s: float = 0.0  # on in each timer period, birds warm enough
+    least_on_s: float = 0.0  # on in each timer period while birds are too cold
+    timer_period_s: float = 300.0
+    timer_speed_pct: float | None = None
+    ran_s: float = 0.0  # total seconds commanded on up to `since`, for hours
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +116,13 @@ class PenState:
     sensors: Mapping[str, SensorState] = field(default_factory=dict)  # by sensor key
     fan: FanState = field(default_factory=FanState)
     hand: HandSetting | None = None
-    counts: Mapping[str, int] = field(default_factory=dict)  # by flock, after the journal
+    counts: Mapping[str, int] = field(default_factory=dict)  # birds now, by flock, after the journal
+    counted_from: Mapping[str, int] = field(default_factory=dict)  # the settings' count those started from
     heat_off: bool = False  # the keeper took the heat away
     alarms: Mapping[str, AlarmRecord] = field(default_factory=dict)  # by key
+    due_at: float = 0.0  # the pen must be judged again at this second even if nothing happens
+    planned_at: float = -1.0  # when the minimum timer was last worked out
+    memory: Mapping[str, Json] = field(default_factory=dict)  # what the foresights have learned
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,4 +136,8 @@ class State:
     links: Mapping[str, bool] = field(default_factory=dict)
     link_detail: Mapping[str, str] = field(default_factory=dict)
     occurrences: int = 0
+    day: int | None = None  # local calendar day (proleptic ordinal), None while no clock was ever trusted
+    day_ends_at: float = 0.0
+    due_at: float = 0.0  # the earliest second at which a pen or the site must be judged again
+    site_due_at: float = 0.0
     unreadable: Mapping[str, int] = field(default_factory=dict)  # by cause

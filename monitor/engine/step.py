@@ -1,0 +1,406 @@
+"""The whole order in one function: `step(state, event, specification) → (state, actions)`.
+
+Rules of this file:
+- Pure: the same state, event and specification give the same answer, live, rehearsed and after a restart.
+- Time comes in with events. Before an event is taken in, every moment that fell due since the last one
+  is judged at its own second, in order, so that it does not matter how often a tick comes by.
+- A reading that crosses no fence changes no judgement; it is remembered, kept, and that is all.
+- Nothing an event carries may raise an exception here: these are live animals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from monitor.engine import belief, people
+from monitor.engine.alarms import Ledger
+from monitor.engine.events import (
+    Acknowledge,
+    Action,
+    Event,
+    FanReport,
+    HandSet,
+    JournalEntry,
+    Link,
+    Reading,
+    Shelve,
+    Started,
+    SwitchFan,
+    TakeOutOfService,
+    Tick,
+    Unreadable,
+)
+from monitor.engine.foresee import foresee
+from monitor.engine.judge import Believable, conditions, fan_confirms, look
+from monitor.engine.ladder import climb
+from monitor.engine.plan import PenPlan, Plan, local_day, plan_for
+from monitor.engine.site import site_conditions
+from monitor.engine.specification import Fan, Measure, Specification
+from monitor.engine.start import begin
+from monitor.engine.state import FanState, Health, PenState, SensorState, State
+from monitor.engine.ventilation import plan_timer
+
+JUDGE_EVERY_S = 60.0  # even if nothing happens: slow conditions (stuck, silent, twins) are asked once a minute
+HEARTBEAT_S = 60.0  # a standing command is sent again this often, so that a relay can tell an old command
+MOST_CATCH_UP = 20_000  # moments judged one by one after a gap; beyond that the present is judged at once
+EARLIEST_MS, LATEST_MS = 946_684_800_000, 7_258_118_400_000  # 2000 to 2200; outside it no clock is believed
+
+
+def step(state: State, event: Event, specification: Specification) -> tuple[State, list[Action]]:
+    """Take one event in.
+
+    Args:
+        state: what is remembered; `State()` at the very beginning.
+        event: what happened, with its own time. A time before the state's counts as the state's.
+        specification: what the keeper's settings resolve to.
+
+    Returns:
+        The new state, and what is to be done in the world, in order.
+    """
+    plan = plan_for(specification)
+    at = event.at if math.isfinite(event.at) and event.at > state.at else state.at
+    wall_ms = event.wall_ms if event.wall_ms is not None and EARLIEST_MS <= event.wall_ms <= LATEST_MS else None
+    actions: list[Action] = []
+
+    if type(event) is Started or len(state.pens) != len(plan.pens):
+        state = begin(state, event if isinstance(event, Started) else Started(at, wall_ms, None, True), at, plan)
+        state = _tell_time(state, at, wall_ms, plan)
+        state = _judge_all(state, at, wall_ms, plan, actions)
+        if type(event) is Started:
+            return _resend(state, at, wall_ms, plan, actions, at_once=True), actions
+    if state.due_at <= at:
+        state = _catch_up(state, at, wall_ms, plan, actions)
+    state = _tell_time(state, at, wall_ms, plan)
+
+    if type(event) is Reading:
+        return _take_reading(state, event, at, wall_ms, plan, actions), actions
+    return _take_other(state, event, at, wall_ms, plan, actions), actions
+
+
+# ---------------------------------------------------------------------- time
+
+
+def _tell_time(state: State, at: float, wall_ms: int | None, plan: Plan) -> State:
+    """Move the engine's clock, and the calendar when a day ends or the clock is set."""
+    if wall_ms is None:
+        anchor_at, anchor_ms = state.wall_at, state.wall_anchor_ms
+    else:
+        anchor_at, anchor_ms = at, wall_ms
+    day, ends, due = state.day, state.day_ends_at, state.due_at
+    if anchor_at is not None and anchor_ms is not None:
+        stepped = (
+            state.wall_at is None
+            or state.wall_anchor_ms is None
+            or abs(anchor_ms - state.wall_anchor_ms - (anchor_at - state.wall_at) * 1000.0) > 60_000
+        )
+        if stepped or day is None or at >= ends:
+            now_ms = int(anchor_ms + (at - anchor_at) * 1000.0)
+            if EARLIEST_MS <= now_ms <= LATEST_MS:
+                today, ends_ms = local_day(now_ms, plan.specification.timezone)
+                ends = at + max(1.0, (ends_ms - now_ms) / 1000.0)
+                if today != day:
+                    day, due = today, at
+    return replace_time(state, at, wall_ms, anchor_at, anchor_ms, day, ends, due)
+
+
+def replace_time(
+    state: State,
+    at: float,
+    wall_ms: int | None,
+    wall_at: float | None,
+    wall_anchor_ms: int | None,
+    day: int | None,
+    day_ends_at: float,
+    due_at: float,
+) -> State:
+    pens = state.pens
+    if day != state.day:
+        pens = {name: replace(pen, due_at=at, planned_at=-1.0) for name, pen in pens.items()}
+    return State(
+        at,
+        wall_ms,
+        wall_at,
+        wall_anchor_ms,
+        pens,
+        state.alarms,
+        state.links,
+        state.link_detail,
+        state.occurrences,
+        day,
+        day_ends_at,
+        due_at,
+        state.site_due_at,
+        state.unreadable,
+    )
+
+
+def _catch_up(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    """Judge every moment that fell due, each at its own second."""
+    for _ in range(MOST_CATCH_UP):
+        due = state.due_at
+        if due > at:
+            return state
+        moment = max(due, state.at)
+        then_ms = None if wall_ms is None else round(wall_ms - (at - moment) * 1000.0)
+        state = _tell_time(state, moment, then_ms, plan)
+        state = _judge_due(state, moment, then_ms, plan, actions)
+    state = _tell_time(state, at, wall_ms, plan)
+    return _judge_all(state, at, wall_ms, plan, actions)
+
+
+# ------------------------------------------------------------------- judging
+
+
+def _judge_due(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    for name, pen in state.pens.items():
+        if pen.due_at <= at:
+            state = _judge_pen(state, name, at, wall_ms, plan, actions)
+    if state.site_due_at <= at:
+        state = _judge_site(state, at, wall_ms, plan, actions)
+    return _note_due(state)
+
+
+def _judge_all(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    for name in state.pens:
+        state = _judge_pen(state, name, at, wall_ms, plan, actions)
+    return _note_due(_judge_site(state, at, wall_ms, plan, actions))
+
+
+def _judge_one(state: State, name: str, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    return _note_due(_judge_pen(state, name, at, wall_ms, plan, actions))
+
+
+def _note_due(state: State) -> State:
+    due = min((pen.due_at for pen in state.pens.values()), default=float("inf"))
+    return replace(state, due_at=min(due, state.site_due_at))
+
+
+def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    pen_plan, pen = plan.pens[name], state.pens[name]
+    warmth = pen_plan.band(state.day, pen.counts)
+    view = look(pen_plan, pen, warmth, at, outside_of(state, plan))
+    pen = _write_healths(pen, view.healths)
+    pen = plan_timer(pen_plan, pen, view, plan.specification.altitude_m)
+    pen, foreseen = foresee(pen_plan, pen, view, state)
+
+    ledger = Ledger.open(name, pen.alarms, at, wall_ms, state.occurrences)
+    ledger.end_shelves()
+    for condition in conditions(pen_plan, pen, view, state.links.get("broker", True)):
+        ledger.weigh(condition)
+    for condition in foreseen:
+        ledger.weigh(condition)
+    ledger.forget_settled()
+    pen = replace(pen, alarms=ledger.records)
+
+    pen, command, again_at = climb(pen_plan, pen, view, wall_ms)
+    if command is not None:
+        actions.append(command)
+    actions.extend(ledger.changes)
+    next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
+    due = max(min(next_minute, ledger.due_at, again_at), math.nextafter(at, math.inf))
+    pens = dict(state.pens)
+    pens[name] = replace(pen, due_at=due)
+    return replace(state, pens=pens, occurrences=ledger.occurrences)
+
+
+def _write_healths(pen: PenState, healths: Mapping[str, Health]) -> PenState:
+    changed = {
+        key: replace(pen.sensors[key], health=found) for key, found in healths.items() if pen.sensors[key].health is not found
+    }
+    return replace(pen, sensors={**pen.sensors, **changed}) if changed else pen
+
+
+def outside_of(state: State, plan: Plan) -> Believable | None:
+    """The coldest believable outside thermometer of the site: one on the yard serves all pens."""
+    best: Believable | None = None
+    for sensor in plan.yard:
+        known = state.pens[sensor.pen].sensors[sensor.key]
+        if known.value is None or known.health is not Health.BELIEVED:
+            continue
+        if best is None or known.value < best.value:
+            best = Believable(sensor, known.value)
+    return best
+
+
+def _judge_site(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    ledger = Ledger.open("", state.alarms, at, wall_ms, state.occurrences)
+    ledger.end_shelves()
+    for condition in site_conditions(state, plan):
+        ledger.weigh(condition)
+    ledger.forget_settled()
+    actions.extend(ledger.changes)
+    next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
+    due = max(min(next_minute, ledger.due_at), math.nextafter(at, math.inf))
+    return replace(state, alarms=ledger.records, occurrences=ledger.occurrences, site_due_at=due)
+
+
+# -------------------------------------------------------------------- events
+
+
+def _take_reading(state: State, event: Reading, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    sensor = plan.specification.sensors.get(event.sensor)
+    if sensor is None:
+        return state
+    pen = state.pens[sensor.pen]
+    known = pen.sensors[event.sensor]
+    if event.at != at:
+        event = replace(event, at=at)
+    new, keep, taken = belief.hear(sensor, known, event)
+    if keep is not None:
+        actions.append(keep)
+    if new is known:
+        return state
+    pen_plan = plan.pens[sensor.pen]
+    quiet = (
+        taken
+        and known.health is Health.BELIEVED
+        and known.value is not None
+        and known.implausible_value is None
+        and not known.unreadable_cause
+        and _same_zone(pen_plan, sensor.measures, state, pen, known.value, event.value)
+    )
+    sensors = dict(pen.sensors)
+    sensors[event.sensor] = new
+    pens = dict(state.pens)
+    pens[sensor.pen] = _with_sensors(pen, sensors)
+    state = _with_pens(state, pens)
+    if quiet:
+        return state
+    return _judge_one(state, sensor.pen, at, wall_ms, plan, actions)
+
+
+def _same_zone(pen_plan: PenPlan, measure: Measure, state: State, pen: PenState, old: float, new: float) -> bool:
+    if old == new:
+        return True
+    warmth = pen_plan.band(state.day, pen.counts) if measure is Measure.TEMPERATURE else None
+    return pen_plan.zone(measure, warmth, old) == pen_plan.zone(measure, warmth, new)
+
+
+def _with_sensors(pen: PenState, sensors: Mapping[str, SensorState]) -> PenState:
+    # Spelled out: this runs for every reading, and dataclasses.replace is three times slower.
+    return PenState(
+        pen.name,
+        sensors,
+        pen.fan,
+        pen.hand,
+        pen.counts,
+        pen.counted_from,
+        pen.heat_off,
+        pen.alarms,
+        pen.due_at,
+        pen.planned_at,
+        pen.memory,
+    )
+
+
+def _with_pens(state: State, pens: Mapping[str, PenState]) -> State:
+    return State(
+        state.at,
+        state.wall_ms,
+        state.wall_at,
+        state.wall_anchor_ms,
+        pens,
+        state.alarms,
+        state.links,
+        state.link_detail,
+        state.occurrences,
+        state.day,
+        state.day_ends_at,
+        state.due_at,
+        state.site_due_at,
+        state.unreadable,
+    )
+
+
+def _take_other(state: State, event: Event, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    match event:
+        case Tick():
+            return _resend(state, at, wall_ms, plan, actions)
+        case FanReport():
+            spec = plan.pens[event.pen].pen.fan if event.pen in plan.pens else None
+            if spec is None:
+                return state
+            state = _with_pen(state, _report(state.pens[event.pen], event, at, spec))
+            return _judge_one(state, event.pen, at, wall_ms, plan, actions)
+        case Unreadable():
+            return _take_unreadable(state, event, at, wall_ms, plan, actions)
+        case Link():
+            return _take_link(state, event, at, wall_ms, plan, actions)
+        case Acknowledge() | Shelve() | TakeOutOfService():
+            return _note_due(people.act_on_alarm(state, event, at, wall_ms, actions))
+        case HandSet():
+            if event.pen not in state.pens or plan.pens[event.pen].pen.fan is None:
+                return state
+            state = _with_pen(state, people.set_by_hand(state.pens[event.pen], event, at))
+            return _judge_one(state, event.pen, at, wall_ms, plan, actions)
+        case JournalEntry():
+            if event.pen not in state.pens:
+                return state
+            state = _with_pen(state, people.write_journal(state.pens[event.pen], event, plan.pens[event.pen].pen))
+            return _judge_one(state, event.pen, at, wall_ms, plan, actions)
+        case _:
+            return state
+
+
+def _with_pen(state: State, pen: PenState) -> State:
+    pens = dict(state.pens)
+    pens[pen.name] = pen
+    return _with_pens(state, pens)
+
+
+def _take_unreadable(state: State, event: Unreadable, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    counts = dict(state.unreadable)
+    counts[event.cause] = counts.get(event.cause, 0) + 1
+    state = replace(state, unreadable=counts)
+    sensor = None if event.sensor is None else plan.specification.sensors.get(event.sensor)
+    if sensor is None:
+        return state
+    pen = state.pens[sensor.pen]
+    sensors = dict(pen.sensors)
+    sensors[sensor.key] = belief.misheard(sensors[sensor.key], replace(event, at=at))
+    state = _with_pen(state, _with_sensors(pen, sensors))
+    return _judge_one(state, sensor.pen, at, wall_ms, plan, actions)
+
+
+def _take_link(state: State, event: Link, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+    came_back = event.up and not state.links.get(event.what, True)
+    links, detail = dict(state.links), dict(state.link_detail)
+    links[event.what], detail[event.what] = event.up, event.detail
+    state = replace(state, links=links, link_detail=detail)
+    if event.what == "broker" and came_back:
+        # Silence while the broker was away says nothing of the sensors: each gets its time again.
+        pens = {
+            name: _with_sensors(pen, {key: replace(known, heard_at=at) for key, known in pen.sensors.items()})
+            for name, pen in state.pens.items()
+        }
+        state = _with_pens(state, pens)
+    if event.what == "broker":
+        return _judge_all(state, at, wall_ms, plan, actions)
+    return _note_due(_judge_site(state, at, wall_ms, plan, actions))
+
+
+# ----------------------------------------------------------------------- fan
+
+
+def _report(pen: PenState, event: FanReport, at: float, spec: Fan) -> PenState:
+    fan: FanState = replace(pen.fan, reported_running=event.running, reported_speed_pct=event.speed_pct, reported_at=at)
+    if fan_confirms(fan, spec.variable):
+        on, off = (0, fan.unconfirmed_off) if fan.running else (fan.unconfirmed_on, 0)
+        return replace(pen, fan=replace(fan, confirmed=True, unconfirmed_on=on, unconfirmed_off=off))
+    return replace(pen, fan=replace(fan, confirmed=False))
+
+
+def _resend(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action], *, at_once: bool = False) -> State:
+    """Say the standing command again where the relay has not confirmed it, and as a heartbeat."""
+    for name, pen_plan in plan.pens.items():
+        spec, fan = pen_plan.pen.fan, state.pens[name].fan
+        if spec is None or fan.changed_at is None or fan.sent_at is None:
+            continue
+        waiting = spec.report_topic is not None and not fan.confirmed
+        wait = spec.report_within_s if waiting else HEARTBEAT_S
+        if (at_once and fan.sent_at < at) or at - fan.sent_at >= wait:
+            actions.append(SwitchFan(at, wall_ms, name, fan.running, fan.speed_pct, fan.reason, fan.evidence, again=True))
+            state = _with_pen(state, replace(state.pens[name], fan=replace(fan, sent_at=at)))
+    return state
