@@ -81,7 +81,7 @@ class Ledger:
             evidence["worst"] = round(record.worst, 3)
         if record.raised_at is not None:
             evidence["lasted_s"] = round(self.at - record.raised_at, 1)
-        return self._moved(record, move(record.state, Happening.CLEAR), evidence, suppressed_by="")
+        return self._moved(replace(record, evidence=evidence), move(record.state, Happening.CLEAR), evidence, suppressed_by="")
 
     def _while_standing(self, record: AlarmRecord, condition: Condition) -> AlarmRecord:
         value = condition.value
@@ -198,13 +198,16 @@ class Ledger:
         return self._moved(record, move(record.state, Happening.RELEASE_CLEAR), record.evidence, by=by)
 
     def forget_settled(self) -> None:
-        """Drop records that say nothing: normal, not standing, not waiting."""
-        for key in [
-            k for k, r in self.records.items() if r.state is AlarmState.NORMAL and not r.standing and r.pending_since is None
-        ]:
-            del self.records[key]
+        """Drop records that say nothing any more: normal, not standing, not waiting, and settled for a day."""
+        for key, record in list(self.records.items()):
+            if record.state is not AlarmState.NORMAL or record.standing or record.pending_since is not None:
+                continue
+            # The all clear is still to be told from the record for a while.
+            if record.occurrence == 0 or record.changed_at is None or self.at - record.changed_at > REMEMBERED_S:
+                del self.records[key]
 
 
+REMEMBERED_S = 24 * 3600.0
 LONGEST_SHELF_S = 7 * 24 * 3600.0  # a shelf always has an end a person can remember; our own rule
 
 

@@ -64,4 +64,4 @@ def write_journal(pen: PenState, event: JournalEntry, spec: Pen) -> PenState:
         return pen
     counts = dict(pen.counts)
     counts[flock] = max(0, min(counts[flock] + sign * event.count, 1_000_000))
-    return replace(pen, counts=counts, planned_at=-1.0)
+    return replace(pen, counts=counts)

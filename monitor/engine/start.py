@@ -55,7 +55,6 @@ def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, blink: bool, unknow
         alarms=alarms,
         hand=None if unknown else pen.hand,
         due_at=at,
-        planned_at=-1.0,
     )
 
 

@@ -83,6 +83,7 @@ class FanState:
     least_on_s: float = 0.0  # on in each timer period while birds are too cold
     timer_period_s: float = 300.0
     timer_speed_pct: float | None = None
+    timer_planned_for: str = ""  # hour, day, settings and birds the timers were worked out for
     ran_s: float = 0.0  # total seconds commanded on up to `since`, for hours
 
 
@@ -121,7 +122,6 @@ class PenState:
     heat_off: bool = False  # the keeper took the heat away
     alarms: Mapping[str, AlarmRecord] = field(default_factory=dict)  # by key
     due_at: float = 0.0  # the pen must be judged again at this second even if nothing happens
-    planned_at: float = -1.0  # when the minimum timer was last worked out
     memory: Mapping[str, Json] = field(default_factory=dict)  # what the foresights have learned
 
 

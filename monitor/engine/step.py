@@ -117,7 +117,7 @@ def replace_time(
 ) -> State:
     pens = state.pens
     if day != state.day:
-        pens = {name: replace(pen, due_at=at, planned_at=-1.0) for name, pen in pens.items()}
+        pens = {name: replace(pen, due_at=at) for name, pen in pens.items()}
     return State(
         at,
         wall_ms,
@@ -182,7 +182,7 @@ def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Pl
     warmth = pen_plan.band(state.day, pen.counts)
     view = look(pen_plan, pen, warmth, at, outside_of(state, plan))
     pen = _write_healths(pen, view.healths)
-    pen = plan_timer(pen_plan, pen, view, plan.specification.altitude_m)
+    pen = plan_timer(pen_plan, pen, view, state.day, plan.specification.altitude_m)
     pen, foreseen = foresee(pen_plan, pen, view, state)
 
     ledger = Ledger.open(name, pen.alarms, at, wall_ms, state.occurrences)
@@ -290,7 +290,6 @@ def _with_sensors(pen: PenState, sensors: Mapping[str, SensorState]) -> PenState
         pen.heat_off,
         pen.alarms,
         pen.due_at,
-        pen.planned_at,
         pen.memory,
     )
 

@@ -1,11 +1,203 @@
-"""The minimum-ventilation timer, worked out from the birds' required airflow and what the fan delivers."""
+"""The minimum-ventilation timer, from the birds' required airflow and what the fan really delivers.
+
+Two timers are kept. The ordinary one brings what the birds need: the trade's minimum by live weight,
+fresh air against carbon dioxide, and, where the outside is known, air against moisture. The least one, for
+a pen that is too cold or whose warmth is not known, brings the trade's minimum alone.
+Worked out once an hour and when birds, settings or the calendar day change.
+"""
 
 from __future__ import annotations
 
+import zlib
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from monitor.air import balance, psychrometrics
+from monitor.air.duct import DuctRun, compression_multiplier
+from monitor.air.fan import Curve, OperatingPoint, operating_point, speed_for_airflow_pct
+from monitor.air.inlet import Inlet as Opening
+from monitor.engine.flock import Output, output
 from monitor.engine.judge import View
 from monitor.engine.plan import PenPlan
+from monitor.engine.specification import Duct, Inlet, Pen
 from monitor.engine.state import PenState
 
+LONGEST_PERIOD_S = 900.0  # longer cycles swing a small room's temperature; our own rule, from 5 to 15 min in the trade
+OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT = 85.0  # a usual cool night; our own rule
+SECONDS_AN_HOUR = 3600.0
 
-def plan_timer(plan: PenPlan, pen: PenState, view: View, altitude_m: float) -> PenState:
-    return pen
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Required airflow now, by need, and what the fan delivers at full speed; m³/h."""
+
+    requirement: balance.Requirement
+    least_m3_h: float
+    delivered_m3_h: float | None  # None: the fan's curve is not known
+
+
+def duct_run(duct: Duct | None) -> DuctRun | None:
+    """The duct of the settings as the physics wants it."""
+    if duct is None:
+        return None
+    squeezed = min(max(duct.compression, 0.0), 0.3)
+    multiplier = compression_multiplier(min(max(duct.diameter_m, 0.1), 0.3), squeezed) if squeezed > 0 else 1.0
+    return DuctRun(
+        duct.diameter_m,
+        duct.length_m,
+        duct.roughness_m,
+        duct.entry_loss + duct.elbows * duct.elbow_loss + duct.discharge_loss,
+        multiplier,
+    )
+
+
+def opening(inlet: Inlet | None) -> Opening | None:
+    return None if inlet is None else Opening(inlet.area_m2, inlet.discharge_coefficient, inlet.leakage_area_m2)
+
+
+@lru_cache(maxsize=64)
+def _curve(points: tuple[tuple[float, float], ...]) -> Curve:
+    return Curve.from_points(points)
+
+
+@lru_cache(maxsize=256)
+def _point(
+    points: tuple[tuple[float, float], ...], duct: DuctRun | None, way_in: Opening | None, speed_pct: float
+) -> OperatingPoint:
+    curve = _curve(points)
+    return operating_point(curve if speed_pct >= 100.0 else curve.at_speed(speed_pct), duct, way_in)
+
+
+def delivered(pen: Pen, speed_pct: float = 100.0) -> OperatingPoint | None:
+    """Where the pen's fan works against its duct and inlets; None without a fan or its curve."""
+    if pen.fan is None or len(pen.fan.curve) < 2:
+        return None
+    return _point(pen.fan.curve, duct_run(pen.duct), opening(pen.inlet), speed_pct)
+
+
+def need(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> Need:
+    """What the birds of this pen need now."""
+    spec, limits = plan.pen, plan.pen.limits
+    inside_c = _inside_c(view)
+    birds = output(spec, pen.counts, day, inside_c)
+    least = birds.metabolic_kg * limits.minimum_airflow_m3_h_kg
+    needs: dict[str, balance.Answer] = {
+        "live weight": least,
+        "carbon dioxide": balance.carbon_dioxide_m3_h(birds.carbon_dioxide_m3_h, limits.carbon_dioxide_ppm),
+    }
+    moisture = _moisture(plan, pen, view, birds, inside_c, altitude_m)
+    if moisture is not None:
+        needs["moisture"] = moisture
+    point = delivered(spec)
+    return Need(balance.required_m3_h(needs), least, None if point is None else point.airflow_m3_s * SECONDS_AN_HOUR)
+
+
+def _inside_c(view: View) -> float:
+    if view.coolest is not None:
+        return view.coolest.value
+    if view.warmth is not None:
+        return 0.5 * (view.warmth.band.target_low_c + view.warmth.band.target_high_c)
+    return 15.0
+
+
+def _moisture(
+    plan: PenPlan, pen: PenState, view: View, birds: Output, inside_c: float, altitude_m: float
+) -> balance.Answer | None:
+    if view.outside is None or birds.count == 0:
+        return None
+    outside_pct = next(
+        (
+            value
+            for sensor in plan.outside_humidity
+            if view.healths.get(sensor.key) == "believed" and (value := pen.sensors[sensor.key].value) is not None
+        ),
+        OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT,
+    )
+    return balance.moisture_m3_h(
+        birds.moisture_g_h,
+        min(max(inside_c, -20.0), 45.0),
+        plan.pen.limits.humidity_target_pct,
+        min(max(view.outside.value, -40.0), 45.0),
+        min(max(outside_pct, 5.0), 100.0),
+        psychrometrics.pressure_at_altitude_pa(altitude_m),
+    )
+
+
+def plan_timer(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> PenState:
+    """The pen with its timers worked out, if they are due."""
+    spec = plan.pen.fan
+    if spec is None:
+        return pen
+    reason = f"{int(view.at // SECONDS_AN_HOUR)}/{day}/{_fingerprint(plan.pen)}/{sorted(pen.counts.items())}"
+    if pen.fan.timer_planned_for == reason:
+        return pen
+    wanted = need(plan, pen, view, day, altitude_m)
+    fan = replace(pen.fan, timer_planned_for=reason)
+    if view.warmth is None:
+        fan = replace(fan, timer_on_s=0.0, least_on_s=0.0, timer_period_s=spec.timer_period_s, timer_speed_pct=None)
+        return replace(pen, fan=fan)
+    ordinary = wanted.requirement.airflow_m3_h or 0.0
+    if not wanted.delivered_m3_h:
+        # Nothing known of the fan: its shortest run in each period, and the sheet says so.
+        fan = replace(
+            fan,
+            timer_on_s=spec.shortest_on_s,
+            least_on_s=spec.shortest_on_s,
+            timer_period_s=spec.timer_period_s,
+            timer_speed_pct=None,
+        )
+        return replace(pen, fan=fan)
+    speed, full = 100.0, wanted.delivered_m3_h
+    if spec.variable:
+        speed = _gentlest_speed(plan.pen, ordinary, spec.lowest_speed_pct)
+        point = delivered(plan.pen, speed)
+        full = point.airflow_m3_s * SECONDS_AN_HOUR if point is not None and point.airflow_m3_s > 0 else full
+    on_s, least_s, period_s = timer(
+        ordinary, wanted.least_m3_h, full, spec.timer_period_s, spec.shortest_on_s, spec.shortest_off_s
+    )
+    fan = replace(
+        fan, timer_on_s=on_s, least_on_s=least_s, timer_period_s=period_s, timer_speed_pct=speed if spec.variable else None
+    )
+    return replace(pen, fan=fan)
+
+
+def timer(
+    ordinary_m3_h: float, least_m3_h: float, delivered_m3_h: float, period_s: float, shortest_on_s: float, shortest_off_s: float
+) -> tuple[float, float, float]:
+    """Seconds on (ordinary, least) in each period, and the period, seconds.
+
+    duty = required / delivered. A run is never shorter than the fan's shortest; where the least need is
+    smaller than that, the period grows instead, up to a quarter of an hour. A rest shorter than the fan's
+    shortest is no rest: the fan runs through.
+
+    Example: 10 000 cfm of fan for 1 in 10 minutes gives 1000 cfm (University of Georgia).
+    """
+    least_duty = min(1.0, least_m3_h / delivered_m3_h)
+    duty = max(least_duty, min(1.0, ordinary_m3_h / delivered_m3_h))
+    period = period_s
+    if least_duty * period < shortest_on_s:
+        period = min(LONGEST_PERIOD_S, shortest_on_s / least_duty) if least_duty > 0 else LONGEST_PERIOD_S
+        period = max(period, period_s)
+    least_s = max(shortest_on_s, least_duty * period)
+    on_s = max(least_s, duty * period)
+    return _whole(on_s, period, shortest_off_s), _whole(least_s, period, shortest_off_s), round(period, 1)
+
+
+def _whole(on_s: float, period_s: float, shortest_off_s: float) -> float:
+    return round(period_s, 1) if on_s > period_s - shortest_off_s else round(on_s, 1)
+
+
+def _gentlest_speed(pen: Pen, airflow_m3_h: float, lowest_pct: float) -> float:
+    if pen.fan is None:
+        return 100.0
+    speed = speed_for_airflow_pct(_curve(pen.fan.curve), airflow_m3_h / SECONDS_AN_HOUR, duct_run(pen.duct), opening(pen.inlet))
+    return 100.0 if speed is None else max(lowest_pct, min(100.0, 5.0 * -(-speed // 5.0)))
+
+
+@lru_cache(maxsize=64)
+def _fingerprint_of(text: str) -> int:
+    return zlib.crc32(text.encode())
+
+
+def _fingerprint(pen: Pen) -> int:
+    return _fingerprint_of(f"{pen.fan}{pen.duct}{pen.inlet}{pen.flocks}{pen.limits.minimum_airflow_m3_h_kg}")
