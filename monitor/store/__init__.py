@@ -1,1 +1,1 @@
-"""SQLite: readings, roll-ups, journal, state, outbox; judges nothing."""
+"""SQLite: what was measured, decided and written down, and what must still be told. It judges nothing."""

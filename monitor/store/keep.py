@@ -1,0 +1,342 @@
+"""The writing side of the store: one transaction holds what belongs together.
+
+Rules of this file: no clock, times come in. A batch is stored whole or not at all, and storing it again
+after a failure stores it once. `Store` may be called from any thread: callers take turns on the one
+writing connection, and nothing here holds it for long.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import zlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.engine.connections import Delivery, Notice
+from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
+from monitor.store import decisions, journal, outbox, retention, rollups
+from monitor.store.connection import transaction
+from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
+from monitor.store.inbox import EARLIEST_MS, LATEST_MS, Inbox
+from monitor.store.lock import FolderLock
+from monitor.store.opening import Opened, note_suspicion, open_store
+from monitor.store.outbox import Outbox
+
+# How many of the last deliveries are remembered. A broker hands out packet ids up to 65,535 before one comes
+# again, so a ring this short never holds an id twice; it is ten times the usual receive maximum.
+REMEMBERED = 2_048
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What belongs together: readings, their deliveries, what was decided on them, who must hear of it.
+
+    `at` is the elapsed second of the engine's state; `wall_ms` None while the wall clock is not trusted.
+    `at_once` batches are on the disk when `commit` returns; others survive a kill of the daemon, but a
+    power cut may take the last of them.
+    """
+
+    keeps: Sequence[Keep]
+    deliveries: Sequence[Delivery]
+    decisions: Sequence[SwitchFan | AlarmChanged]
+    journal: Sequence[JournalEntry]
+    notices: Sequence[Notice]
+    state: str | None  # the engine's state as JSON; None leaves the stored one
+    at: float
+    wall_ms: int | None
+    segment: int
+    boot_id: str
+    boottime_s: float
+    at_once: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    readings: int  # stored now, dated or waiting for the clock
+    waiting: int  # of them, waiting
+    same: int  # already stored: their own time and value were there
+    refused: int  # not a number
+    decisions: int
+    unmoved: int  # readings now in the inbox; call `tidy` when these are many
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """What the last commit left: where the engine goes on."""
+
+    state: str | None
+    at: float
+    wall_ms: int | None
+    segment: int
+    boot_id: str
+    boottime_s: float
+    clean: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """One delivery of the last ones committed; `order` rises."""
+
+    packet_id: int
+    digest: bytes
+    order: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tidied:
+    dated: int  # readings that waited for the clock and came in
+    moved: int  # readings moved to their place
+    dropped: int  # raw readings dropped for their age
+    more: bool  # call again soon
+
+
+class Store:
+    """The one writer. Make it with `Store.open`; it keeps the folder locked until `close`."""
+
+    def __init__(self, folder: Path, lock: FolderLock, connection: sqlite3.Connection, opened: Opened, raw_days: int) -> None:
+        self.folder = folder
+        self.file = opened.file
+        self.opened = opened
+        self.raw_days = raw_days
+        self._lock = lock
+        self._connection = connection
+        self._turns = threading.RLock()
+        self._inbox = Inbox(connection)
+        self._commits = int(self._one("SELECT coalesce(max(commits), 0) FROM saved"))
+        self._delivered = int(self._one("SELECT coalesce(max(number), 0) FROM delivery"))
+        self._doubtful: tuple[Batch, Committed] | None = None
+        self._mirror_seq: int | None = None
+        self.outbox = Outbox(connection, self._turn)
+
+    @classmethod
+    def open(cls, folder: str | Path, raw_days: int = 400) -> Store:
+        """Open the store in this folder, or make one.
+
+        Args:
+            folder: made when missing.
+            raw_days: raw readings older than this many days are dropped by `tidy`; roll-ups stay. 0 keeps all.
+
+        Raises:
+            StoreHeld: another process has it open.
+            StoreFailing: any other cause, with advice. A damaged file is no error: it is set aside, the newest
+                good backup takes its place, and `opened` says so.
+        """
+        place = Path(folder)
+        with told(place):
+            place.mkdir(mode=0o750, parents=True, exist_ok=True)
+        lock = FolderLock(place)
+        try:
+            with told(place):
+                connection, opened = open_store(place)
+                return cls(place, lock, connection, opened, raw_days)
+        except BaseException:
+            lock.release()
+            raise
+
+    def close(self) -> None:
+        """Put everything in its file and give the folder back. Calling it twice does no harm."""
+        with self._turns:
+            try:
+                self._connection.close()
+            finally:
+                self._lock.release()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ committing
+
+    def commit(self, batch: Batch) -> Committed:
+        """Store one batch in one transaction.
+
+        Raises:
+            StoreFailing: nothing of it is stored; call again with the same batch, before any other.
+        """
+        with self._turns:
+            stood = self._stood_after_all(batch)
+            if stood is not None:
+                return stood
+            with self._told():
+                intake = self._inbox.plan(batch.keeps, batch.segment)
+            result = Committed(
+                readings=intake.readings,
+                waiting=len(intake.waiting),
+                same=intake.same,
+                refused=intake.refused,
+                decisions=sum(1 for d in batch.decisions if not (isinstance(d, SwitchFan) and d.again)),
+                unmoved=self._inbox.unmoved + len(intake.dated),
+            )
+            self._doubtful = (batch, result)
+            with self._told(), transaction(self._connection, batch.at_once):
+                self._inbox.write(intake)
+                self._remember(batch.deliveries)
+                decisions.write(self._connection, batch.decisions, batch.segment)
+                journal.write(self._connection, batch.journal, batch.segment)
+                outbox.write(self._connection, batch.notices)
+                self._save(batch)
+            self._doubtful = None
+            self._commits += 1
+            self._delivered += len(batch.deliveries)
+            self._inbox.accept(intake)
+            return result
+
+    def _stood_after_all(self, batch: Batch) -> Committed | None:
+        """A commit may fail in its last breath with the transaction already in the log: the count knows."""
+        if self._doubtful is None:
+            return None
+        former, result = self._doubtful
+        with self._told():
+            commits = int(self._one("SELECT coalesce(max(commits), 0) FROM saved"))
+            stood = commits != self._commits
+            if stood:
+                self._commits = commits
+                self._delivered = int(self._one("SELECT coalesce(max(number), 0) FROM delivery"))
+                self._inbox.load()
+        self._doubtful = None
+        return result if stood and former == batch else None
+
+    def _remember(self, deliveries: Sequence[Delivery]) -> None:
+        first = self._delivered + 1
+        self._connection.executemany(
+            "INSERT OR REPLACE INTO delivery (slot, number, packet_id, digest) VALUES (?, ?, ?, ?)",
+            [(n % REMEMBERED, n, d.packet_id, d.digest) for n, d in enumerate(deliveries[-REMEMBERED:], first)],
+        )
+
+    def _save(self, batch: Batch) -> None:
+        packed = None if batch.state is None else zlib.compress(batch.state.encode(), 6)
+        self._connection.execute(
+            """INSERT INTO saved (id, commits, at, wall_ms, segment, boot_id, boottime_s, clean, state)
+               VALUES (1, ?, ?, ?, ?, ?, ?, 0, ?) ON CONFLICT (id) DO UPDATE SET commits = excluded.commits, at = excluded.at,
+               wall_ms = excluded.wall_ms, segment = excluded.segment, boot_id = excluded.boot_id,
+               boottime_s = excluded.boottime_s, clean = 0, state = coalesce(excluded.state, state)""",
+            (self._commits + 1, batch.at, batch.wall_ms, batch.segment, batch.boot_id, batch.boottime_s, packed),
+        )
+
+    # ------------------------------------------------------------ going on after a restart
+
+    def load(self) -> Saved | None:
+        """What the last commit left, or None in a new store."""
+        with self._turns, self._told():
+            row = self._connection.execute("SELECT state, at, wall_ms, segment, boot_id, boottime_s, clean FROM saved").fetchone()
+        if row is None:
+            return None
+        packed, at, wall_ms, segment, boot_id, boottime_s, clean = row
+        state = None if packed is None else zlib.decompress(packed).decode()
+        return Saved(state, at, wall_ms, segment, boot_id, boottime_s, bool(clean))
+
+    def mark_clean(self) -> None:
+        """The daemon stops in good order: nothing is under way. The next commit takes the mark off."""
+        with self._turn(True):
+            self._connection.execute("UPDATE saved SET clean = 1")
+            self._note_mirror()
+
+    def remembered(self) -> list[Remembered]:
+        """The last deliveries committed, oldest first."""
+        with self._turn(False):
+            rows = self._connection.execute("SELECT packet_id, digest, number FROM delivery ORDER BY number").fetchall()
+        return [Remembered(packet_id, bytes(digest), number) for packet_id, digest, number in rows]
+
+    def forget_deliveries(self) -> None:
+        """The broker holds no session of ours: its packet ids begin anew."""
+        with self._turn(True):
+            self._connection.execute("DELETE FROM delivery")
+
+    def place(self, segment: int, offset_ms: int) -> int:
+        """The clock of a segment has become known: whatever waits in it stands at elapsed ms + offset.
+
+        Decisions, journal and up to 5,000 readings are dated now, further readings by the next calls of
+        `tidy`. Readings of that segment that come undated later wait for the next `place`.
+
+        Returns:
+            How many readings were dated now.
+        """
+        if not EARLIEST_MS <= offset_ms < LATEST_MS:
+            raise ValueError(f"offset_ms {offset_ms}: the start of the timeline must lie between the years 2000 and 2100")
+        with self._turn(True):
+            for table in ("decision", "journal"):
+                self._connection.execute(
+                    f"UPDATE {table} SET time_ms = at_ms + ? WHERE segment = ? AND time_ms IS NULL",  # noqa: S608
+                    (offset_ms, segment),
+                )
+            self._inbox.note_placement(segment, offset_ms)
+        return self._date(5_000)
+
+    def _date(self, rows: int) -> int:
+        with self._turns:
+            with self._told():
+                found = self._inbox.next_dated(rows)
+            if found is None:
+                return 0
+            intake, origins = found
+            with self._turn(True):
+                self._inbox.write_dated(intake, origins)
+            self._inbox.accept(intake)
+            return intake.readings
+
+    # ------------------------------------------------------------ chores
+
+    def tidy(self, now_ms: int | None, rows: int = 20_000) -> Tidied:
+        """The hourly chore: date what waited, move arrivals to their place, drop old raw readings, checkpoint.
+
+        Args:
+            now_ms: the trusted time, or None: then nothing is dropped.
+            rows: at most so many readings are dated, moved or dropped in one call, so that the writer stays free.
+
+        Returns:
+            What was done; with `more` the caller should call again soon.
+        """
+        dated = self._date(rows)
+        with self._turns:
+            with self._turn(False), transaction(self._connection):
+                places = self._inbox.move(rows, self._mirror_seq)
+                dropped = retention.drop_old(self._connection, now_ms, self.raw_days, rows)
+                outbox.tidy(self._connection)
+                self._note_mirror()
+            with self._told():
+                self._inbox.accept_move(places)
+                if not self._inbox.unmoved:
+                    self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+                waits = int(self._one("SELECT count(*) FROM placement"))
+            return Tidied(dated, len(places), dropped, more=bool(waits or self._inbox.unmoved or dropped >= rows))
+
+    def mend_rollups(self, from_ms: int, to_ms: int) -> int:
+        """Compare roll-ups with the raw readings of these hours and rewrite wrong ones. Returns how many were wrong."""
+        with self._turn(True):
+            (raw_from_ms,) = self._connection.execute("SELECT value FROM mark WHERE name = 'raw_from_ms'").fetchone()
+            return rollups.mend(self._connection, max(from_ms, raw_from_ms), to_ms)
+
+    # ------------------------------------------------------------ inside
+
+    @contextmanager
+    def _turn(self, writes: bool) -> Iterator[None]:
+        with self._turns, self._told():
+            if not writes:
+                yield
+            elif self._connection.in_transaction:
+                raise StoreUnreachable(f"{self.file}: a transaction is already open.", "Please report this as a fault.")
+            else:
+                with transaction(self._connection, at_once=True):
+                    yield
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            with told(self.file):
+                yield
+        except StoreCorrupt:
+            note_suspicion(self.folder)
+            raise
+
+    def _one(self, asked: str) -> int | float:
+        (value,) = self._connection.execute(asked).fetchone()
+        assert isinstance(value, int | float)
+        return value
+
+    def _note_mirror(self) -> None:
+        pass

@@ -1,0 +1,162 @@
+"""Opening the store: check it, bring it to this version, and when it is damaged set it aside and go on.
+
+Rules of this file: nothing is ever deleted; a damaged file is renamed, the newest good backup takes its
+place, and `Opened` says what was lost. A file that is missing or empty while there are backups counts as
+lost too (a repaired file system leaves such things after a power cut): move `backups` away to begin anew.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import zlib
+from contextlib import closing, suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.store import schema
+from monitor.store.backup import BACKUPS_NAME, copy_in, copy_out, free_name, put_in_place, sync_folder, verify
+from monitor.store.connection import STORE_NAME, open_reader, open_writer
+from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, in_words
+
+# Checking every page takes seconds for each 100 MB on a memory card. After a clean stop, or above this size,
+# the look at opening is a light one; a full check comes with each nightly backup, and after any sign of damage.
+_QUICK_CHECK_BYTES = 64 * 2**20
+SUSPECT_NAME = "damage-suspected"
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """How the opening went."""
+
+    file: Path
+    created: bool = False
+    migrated_from: int | None = None  # the earlier format, which has a backup of its own
+    set_aside: Path | None = None  # the damaged file, renamed
+    recovered_from: Path | None = None  # the backup that took its place
+    lost: str = ""  # in words; empty when nothing was
+
+
+def open_store(folder: Path) -> tuple[sqlite3.Connection, Opened]:
+    """The writer's connection to a sound store of this version. The caller holds the folder's lock."""
+    file = folder / STORE_NAME
+    backups = folder / BACKUPS_NAME
+    suspect = folder / SUSPECT_NAME
+    empty = not file.exists() or file.stat().st_size == 0
+    log = file.with_name(STORE_NAME + "-wal")
+    if not empty or (log.exists() and log.stat().st_size > 0):
+        try:
+            opened = _open_sound(file, backups, thorough=suspect.exists())
+        except StoreCorrupt as damage:
+            return _recover(file, backups, suspect, str(damage.cause))
+        suspect.unlink(missing_ok=True)
+        return opened
+    if any(backups.glob("*.sqlite")):
+        return _recover(file, backups, suspect, f"{file} was missing or empty.")
+    connection, opened_new = _open_sound(file, backups, thorough=False)
+    return connection, replace(opened_new, created=True)
+
+
+def note_suspicion(folder: Path) -> None:
+    """Damage was met while running: the next opening reads every page."""
+    with suppress(OSError):
+        (folder / SUSPECT_NAME).touch()
+
+
+def _open_sound(file: Path, backups: Path, thorough: bool) -> tuple[sqlite3.Connection, Opened]:
+    connection: sqlite3.Connection | None = None
+    try:
+        connection = open_writer(file)
+        schema.check_owner(connection, str(file))
+        _look_over(connection, file, thorough)
+        writer = connection
+
+        def keep_copy(found: int) -> None:
+            target = free_name(backups / f"before-format-{found + 1}.sqlite", "copy")
+            first = backups / f"before-format-{found + 1}.sqlite"
+            copy_out(writer, first if not first.exists() else target)
+
+        found = schema.migrate(connection, str(file), keep_copy)
+        migrated = found if 0 < found < len(schema.STEPS) else None
+        return connection, Opened(file, migrated_from=migrated)
+    except BaseException as error:
+        if connection is not None:
+            connection.close()
+        if isinstance(error, sqlite3.Error):
+            raise in_words(error, file) from error
+        raise
+
+
+def _look_over(connection: sqlite3.Connection, file: Path, thorough: bool) -> None:
+    """Raises `StoreCorrupt` at any sign of damage."""
+    tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    clean = True
+    if "saved" in tables:
+        row = connection.execute("SELECT clean, state FROM saved").fetchone()
+        if row is not None:
+            clean = bool(row[0])
+            try:
+                if row[1] is not None:
+                    zlib.decompress(row[1])
+            except (zlib.error, TypeError) as error:
+                raise StoreCorrupt(f"{file}: the saved state is damaged.", "It is set aside at the next start.") from error
+    if thorough or (not clean and file.stat().st_size <= _QUICK_CHECK_BYTES):
+        (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if verdict != "ok":
+            raise StoreCorrupt(f"{file} is damaged: {verdict}.", "It is set aside at the next start.")
+
+
+def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sqlite3.Connection, Opened]:
+    aside = _set_aside(file)
+    for candidate in _newest_first(backups):
+        part = file.with_name(file.name + ".part")
+        try:
+            verify(candidate)
+            copy_in(candidate, part, "the store was restored from a backup; it may have been sent before")
+            put_in_place(part, file)
+            connection, opened = _open_sound(file, backups, thorough=False)
+        except (BackupFailing, StoreCorrupt, sqlite3.DatabaseError):
+            part.unlink(missing_ok=True)
+            continue
+        suspect.unlink(missing_ok=True)
+        lost = f"{damage} What came after {_last_time(connection)} is lost here."
+        return connection, replace(opened, set_aside=aside, recovered_from=candidate, lost=lost)
+    connection, opened = _open_sound(file, backups, thorough=False)
+    suspect.unlink(missing_ok=True)
+    lost = f"{damage} There was no good backup: the store begins anew."
+    return connection, replace(opened, created=True, set_aside=aside, lost=lost)
+
+
+def _set_aside(file: Path) -> Path | None:
+    """Rename a damaged store and its log; they stay for whoever can still read something out of them."""
+    aside = free_name(file, "damaged")
+    moved = None
+    # The log goes first: a new store must never meet the old one's log.
+    for end in ("-wal", "-shm", ""):
+        part = file.with_name(file.name + end)
+        if part.exists():
+            os.replace(part, aside.with_name(aside.name + end))
+            moved = aside
+    sync_folder(file.parent)
+    return moved
+
+
+def _newest_first(backups: Path) -> list[Path]:
+    """Backups by how far the engine's timeline had come in them: file dates lie when the clock did."""
+    found = []
+    for file in sorted(backups.glob("*.sqlite")):
+        with suppress(sqlite3.Error, StoreFailing, OSError), closing(open_reader(file)) as connection:
+            row = connection.execute("SELECT at FROM saved").fetchone()
+            found.append((0.0 if row is None else float(row[0]), file.name, file))
+    return [file for _, _, file in sorted(found, reverse=True)]
+
+
+def _last_time(connection: sqlite3.Connection) -> str:
+    (time_ms,) = connection.execute(
+        """SELECT max(t) FROM (SELECT max(time_ms) AS t FROM hour UNION ALL SELECT max(time_ms) FROM inbox
+           UNION ALL SELECT max(time_ms) FROM decision)"""
+    ).fetchone()
+    if time_ms is None:
+        return "the backup"
+    return datetime.fromtimestamp(time_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -1,0 +1,38 @@
+"""Dropping raw readings by age; their roll-ups stay for good."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from monitor.store.rollups import DAY_MS, HOUR_MS
+
+# In one call at most this stretch is dropped, however old the readings are said to be: a wall clock that is
+# wrong by years, and trusted all the same, then costs a day an hour, not everything at once.
+LONGEST_STRETCH_MS = DAY_MS
+
+
+def drop_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int, rows: int) -> int:
+    """Drop raw readings older than `raw_days` before `now_ms`, whole hours, about `rows` of them at most.
+
+    In the caller's transaction. Nothing is dropped without a trusted time, or with raw_days 0. Returns how many.
+    """
+    if now_ms is None or raw_days <= 0:
+        return 0
+    (raw_from_ms,) = connection.execute("SELECT value FROM mark WHERE name = 'raw_from_ms'").fetchone()
+    (oldest,) = connection.execute(
+        "SELECT min(time_ms) FROM (SELECT (SELECT min(time_ms) FROM reading WHERE series = s.id) AS time_ms FROM series s)"
+    ).fetchone()
+    if oldest is None:
+        return 0
+    floor = (now_ms - raw_days * DAY_MS) // HOUR_MS * HOUR_MS
+    end = min(floor, oldest // HOUR_MS * HOUR_MS + LONGEST_STRETCH_MS)
+    if end <= oldest:
+        return 0
+    dropped, start = 0, oldest // HOUR_MS * HOUR_MS
+    while start < end and dropped < rows:
+        start += HOUR_MS
+        dropped += connection.execute(
+            "DELETE FROM reading WHERE series IN (SELECT id FROM series) AND time_ms < ?", (start,)
+        ).rowcount
+    connection.execute("UPDATE mark SET value = ? WHERE name = 'raw_from_ms'", (max(raw_from_ms, start),))
+    return dropped
