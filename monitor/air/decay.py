@@ -1,0 +1,379 @@
+"""How often the fan changes the air, told from how fast a gas fades once it runs.
+
+With a source still giving off, the room fades from C0 towards a level it settles at, Css, not towards 0:
+
+    C(t) = Css + (C0 − Css) · exp(−N·t)
+
+All three are fitted together; leaving Css free also absorbs a sensor's zero error. A sensor that lags
+(first order, time constant L) shows, when it was at rest at the start,
+
+    S(t) = Css + (C0 − Css) · (exp(−N·t) − N·L·exp(−t/L)) / (1 − N·L)
+
+A lag left out reads N too low: at 10 changes an hour and 60 s by about a sixth. Do not fit a straight line
+through logarithms with Css taken as 0: it reads 16 to 43 % low when the source goes on.
+
+Rules of this file: one well-mixed room; the record begins as the fan starts and the fan then runs
+steadily; any gas will do whose source is steady meanwhile. Litter and walls that take moisture up or give
+it back add to N when humidity is the gas, and ammonia set free from wet surfaces does likewise: both read
+high, never low.
+
+Sources
+    [1] ASTM E741, tracer gas dilution: concentration decay, single zone; the answer holds for the
+        conditions of the test only.
+    [2] ISO 12569, specific airflow rate in buildings by tracer gas dilution: uncertainty must be stated.
+    [3] D. M. Bates, D. G. Watts, Nonlinear Regression Analysis and Its Applications (1988).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+from monitor.air import profile
+from monitor.air.ranges import within
+
+LEAST_READINGS = 8
+LEAST_SIGNAL = 5.0  # fall over noise below which a decay cannot be told from none
+SUSPECT_LAGS_S = (30.0, 60.0, 120.0)
+SUSPECT_GAIN = 9.0  # fall of the sum of squares, in noise variances, that chance gives in about 1 of 400
+
+
+@dataclass(frozen=True, slots=True)
+class Demands:
+    """What a decay must offer before its figure is told.
+
+    Attributes:
+        half_width: largest half width of the 95 % interval, as a share of the figure.
+        time_constants: least N·T, the record's length in the room's own time constants. Two is the trade-off
+            with Css free; E741's own guidance on duration comes to about one (value from memory).
+        start: least starting level, in the readings' unit; None for any.
+        ratio: least start-to-end ratio above outside; None for any.
+        decays: least number of decays in a pool.
+    """
+
+    half_width: float = 0.15
+    time_constants: float = 2.0
+    start: float | None = None
+    ratio: float | None = None
+    decays: int = 3
+
+
+FOR_ANY_GAS = Demands()
+# An electrochemical ammonia cell in a barn is good for about ±3 ppm: less than 20 ppm to fall from is not enough.
+FOR_AMMONIA_PPM = Demands(start=20.0, ratio=3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """One record of a gas fading while the fan runs.
+
+    Attributes:
+        times_s: rising, s; the first is the fan's start.
+        values: readings, in any one unit of concentration.
+        outside: level of the air coming in, same unit; None when not known.
+        lag_s: time constant of the sensor, s, 0 to 600 (its 90 % response time over 2.3).
+    """
+
+    times_s: Sequence[float]
+    values: Sequence[float]
+    outside: float | None = None
+    lag_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        within("lag_s", self.lag_s, 0.0, 600.0)
+        if len(self.times_s) != len(self.values):
+            raise ValueError(f"{len(self.times_s)} times for {len(self.values)} readings: there must be as many of each")
+        numbers = [*self.times_s, *self.values, 0.0 if self.outside is None else self.outside]
+        if not all(math.isfinite(number) for number in numbers):
+            raise ValueError("times, readings and outside must be finite numbers")
+        if any(b <= a for a, b in pairwise(self.times_s)):
+            raise ValueError("times must rise from each reading to the next")
+
+
+@dataclass(frozen=True, slots=True)
+class AirChanges:
+    """Air changes per hour, or why they cannot be told.
+
+    Attributes:
+        per_hour: the figure; None when `reason` says why it cannot be told.
+        low, high: 95 % interval, also when the figure is withheld; None when nothing could be fitted.
+        reason: in words; empty when the figure stands.
+        fitted_per_hour: best fit even when withheld, for pictures and pooling; None when nothing was fitted.
+        starts_at, settles_at: C0 and Css, of the first decay in a pool.
+        noise: standard deviation of the readings about the fit, same.
+        decays: how many records stand behind the figure.
+        warning: what may bias a figure that is told; empty when nothing known does.
+    """
+
+    per_hour: float | None
+    low: float | None
+    high: float | None
+    reason: str
+    fitted_per_hour: float | None = None
+    starts_at: float | None = None
+    settles_at: float | None = None
+    noise: float | None = None
+    decays: int = 1
+    warning: str = ""
+
+
+def air_changes(
+    times_s: Sequence[float],
+    values: Sequence[float],
+    outside: float | None = None,
+    lag_s: float = 0.0,
+    demands: Demands = FOR_ANY_GAS,
+) -> AirChanges:
+    """Air changes per hour from one decay.
+
+    Args:
+        times_s, values, outside, lag_s: as in `Decay`.
+        demands: what is asked before the figure is told; `FOR_AMMONIA_PPM` for ammonia in ppm.
+
+    Returns:
+        The figure with its 95 % interval, or the reason why it cannot be told.
+
+    Raises:
+        ValueError: times and values differ in number, times do not rise, or a number is not finite.
+        OutOfRange: the lag lies outside its range.
+    """
+    decay = Decay(times_s, values, outside, lag_s)
+    if len(values) < LEAST_READINGS:
+        return AirChanges(None, None, None, f"too few readings: {len(values)}, at least {LEAST_READINGS} are needed")
+    if max(values) == min(values):
+        return AirChanges(None, None, None, "too flat: every reading is the same")
+    fit = _Fit(decay)
+    inflation = profile.likeness_inflation(fit.residuals)
+    limit = fit.least + profile.student_975(fit.freedom) ** 2 * fit.variance * inflation
+    low, high = profile.interval(fit.loss, fit.rate_s, limit, fit.lowest_s, fit.highest_s)
+    rate_h, low_h, high_h = fit.rate_s * 3600.0, low * 3600.0, high * 3600.0
+    reason = _why_no_decay(fit, demands) or _why_not_told(rate_h, low_h, high_h, fit.duration_s, demands)
+    if not reason:
+        reason = _why_lag_is_suspected([fit], fit.loss, fit.least, fit.lowest_s, fit.highest_s, fit.variance)
+    return AirChanges(
+        per_hour=None if reason else rate_h,
+        low=low_h,
+        high=high_h,
+        reason=reason,
+        fitted_per_hour=rate_h,
+        starts_at=fit.starts_at,
+        settles_at=fit.settles_at,
+        noise=math.sqrt(fit.variance),
+        warning=_warning(fit),
+    )
+
+
+def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
+    """Air changes per hour from several decays at the same fan setting, fitted together.
+
+    One N for all, its own start and settling level for each, each weighted by its own noise: so decays of
+    different gases can stand in one pool. Records in which nothing fades are left out. When the decays
+    scatter more than their noise explains (wind, doors), the interval widens by as much.
+
+    Args:
+        decays: the records.
+        demands: as in `air_changes`; of N·T half is enough, for the decays help one another.
+
+    Returns:
+        As `air_changes`; `decays` says how many were used.
+
+    Raises:
+        As `Decay`.
+    """
+    usable = [d for d in decays if len(d.values) >= LEAST_READINGS and max(d.values) > min(d.values)]
+    fits = [fit for fit in map(_Fit, usable) if not _why_no_decay(fit, demands)]
+    if len(fits) < demands.decays:
+        return AirChanges(
+            None, None, None, f"too few decays: {len(fits)} usable of {len(decays)}, {demands.decays} needed", decays=len(fits)
+        )
+    lowest, highest = min(f.lowest_s for f in fits), max(f.highest_s for f in fits)
+    weights = [1.0 / (f.variance * profile.likeness_inflation(f.residuals)) for f in fits]
+
+    def loss(rate_s: float) -> float:
+        return sum(w * f.loss(rate_s) for w, f in zip(weights, fits, strict=True))
+
+    rate_s = profile.best(loss, lowest, highest)
+    least = loss(rate_s)
+    scatter = least - sum(w * f.least for w, f in zip(weights, fits, strict=True))
+    allowed = profile.chi_square_95(len(fits) - 1) if len(fits) > 1 else math.inf
+    widening = scatter / (len(fits) - 1) if scatter > allowed else 1.0
+    t = profile.student_975(sum(f.freedom for f in fits))
+    low, high = profile.interval(loss, rate_s, least + t * t * widening, lowest, highest)
+    rate_h, low_h, high_h = rate_s * 3600.0, low * 3600.0, high * 3600.0
+    eased = Demands(demands.half_width, 0.5 * demands.time_constants)
+    reason = _why_not_told(rate_h, low_h, high_h, sum(f.duration_s for f in fits) / len(fits), eased)
+    if not reason:
+        reason = _why_lag_is_suspected(fits, loss, least, lowest, highest, widening)
+    warnings = [w for w in map(_warning, fits) if w][:1]
+    if widening > 1.0:
+        warnings.append(f"the decays scatter {math.sqrt(widening):.1f} times more than their noise: wind, doors or another speed")
+    return AirChanges(
+        per_hour=None if reason else rate_h,
+        low=low_h,
+        high=high_h,
+        reason=reason,
+        fitted_per_hour=rate_h,
+        starts_at=fits[0].levels(rate_s)[0],
+        settles_at=fits[0].levels(rate_s)[1],
+        noise=math.sqrt(fits[0].variance),
+        decays=len(fits),
+        warning="; ".join(warnings),
+    )
+
+
+class _Fit:
+    """One decay with everything that does not depend on N worked out once."""
+
+    __slots__ = (
+        "_fading_lag",
+        "_mean",
+        "_seconds",
+        "_values",
+        "duration_s",
+        "freedom",
+        "highest_s",
+        "lag_s",
+        "least",
+        "lowest_s",
+        "outside",
+        "rate_s",
+        "residuals",
+        "settles_at",
+        "starts_at",
+        "variance",
+    )
+
+    def __init__(self, decay: Decay) -> None:
+        start = decay.times_s[0]
+        self._seconds = [t - start for t in decay.times_s]
+        self._mean = sum(decay.values) / len(decay.values)
+        self._values = [value - self._mean for value in decay.values]
+        self.outside = decay.outside
+        self.set_lag(decay.lag_s)
+        self.duration_s = self._seconds[-1]
+        gaps = [b - a for a, b in pairwise(self._seconds)]
+        self.lowest_s, self.highest_s = 0.02 / self.duration_s, 3.0 / median(gaps)
+        self.rate_s = profile.best(self.loss, self.lowest_s, self.highest_s)
+        self.least = self.loss(self.rate_s)
+        self.freedom = len(self._values) - 3
+        self.starts_at, self.settles_at = self.levels(self.rate_s)
+        shape = self.shape(self.rate_s)
+        drop, settled = self.starts_at - self.settles_at, self.settles_at - self._mean
+        self.residuals = [v - settled - drop * g for v, g in zip(self._values, shape, strict=True)]
+        # Steps coarser than the noise hide it: readings of a steady value all agree and yet may be half a step off.
+        floor = _step(decay.values) / 2.0
+        self.variance = max(self.least / self.freedom, floor * floor / 3.0, 1e-24 * (1.0 + self._mean**2))
+
+    def set_lag(self, lag_s: float) -> None:
+        self.lag_s = lag_s
+        self._fading_lag = [math.exp(-t / lag_s) for t in self._seconds] if lag_s > 0.0 else []
+
+    def shape(self, rate_s: float) -> list[float]:
+        """What the sensor shows of a fall by 1 at this N: 1 at the start, fading to 0."""
+        if self.lag_s <= 0.0:
+            return [math.exp(-rate_s * t) for t in self._seconds]
+        share = rate_s * self.lag_s
+        if abs(1.0 - share) < 1e-5:  # both exponentials coincide; the limit of the formula
+            return [math.exp(-rate_s * t) * (1.0 + rate_s * t) for t in self._seconds]
+        scale = 1.0 / (1.0 - share)
+        return [
+            (math.exp(-rate_s * t) - share * fading) * scale for t, fading in zip(self._seconds, self._fading_lag, strict=True)
+        ]
+
+    def _sums(self, rate_s: float) -> tuple[float, float, float]:
+        """Mean of the shape, its sum of squares about it, and its product with the readings."""
+        shape = self.shape(rate_s)
+        mean = sum(shape) / len(shape)
+        square = sum((g - mean) ** 2 for g in shape)
+        product = sum((g - mean) * v for g, v in zip(shape, self._values, strict=True))
+        return mean, square, product
+
+    def loss(self, rate_s: float) -> float:
+        """Sum of squares at this N with the best start and settling level."""
+        _, square, product = self._sums(rate_s)
+        total = sum(v * v for v in self._values)
+        return max(0.0, total - product * product / square) if square > 0.0 else total
+
+    def levels(self, rate_s: float) -> tuple[float, float]:
+        """Best start and settling level at this N."""
+        mean, square, product = self._sums(rate_s)
+        drop = product / square if square > 0.0 else 0.0
+        settles_at = self._mean - drop * mean
+        return settles_at + drop, settles_at
+
+
+def _why_lag_is_suspected(
+    fits: Sequence[_Fit],
+    loss: Callable[[float], float],
+    least: float,
+    lowest_s: float,
+    highest_s: float,
+    variance: float,
+) -> str:
+    """Reason why the sensors seem to lag more than was set; empty when the readings do not ask for it."""
+    gain, suspect = SUSPECT_GAIN * variance, 0.0
+    for extra in SUSPECT_LAGS_S:
+        for fit in fits:
+            fit.set_lag(fit.lag_s + extra)
+        better = least - loss(profile.best(loss, lowest_s, highest_s, trials=24))
+        for fit in fits:
+            fit.set_lag(fit.lag_s - extra)
+        if better > gain:
+            gain, suspect = better, extra
+    if not suspect:
+        return ""
+    return f"the readings bend like a sensor that lags about {suspect:.0f} s more than set: set its lag"
+
+
+def _step(values: Sequence[float]) -> float:
+    """Step in which the readings come, when every gap between two of them is a whole number of steps; else 0."""
+    levels = sorted(set(values))
+    gaps = [b - a for a, b in pairwise(levels)]
+    step = min(gaps)
+    if len(levels) == len(values) or step < 1e-6 * (levels[-1] - levels[0]):
+        return 0.0
+    return step if all(abs(gap / step - round(gap / step)) < 0.01 for gap in gaps) else 0.0
+
+
+def _why_no_decay(fit: _Fit, demands: Demands) -> str:
+    """Reason why this record is no decay at all; empty when it is one."""
+    noise = math.sqrt(fit.variance)
+    drop = fit.starts_at - fit.settles_at
+    if drop <= 0.0:
+        return "not decaying: the readings do not fall towards a level"
+    if demands.start is not None and fit.starts_at < demands.start:
+        return f"start too low: {fit.starts_at:.3g}, at least {demands.start:.3g} is needed"
+    if fit.outside is not None and fit.starts_at - fit.outside < LEAST_SIGNAL * noise:
+        return f"outside too close: starts at {fit.starts_at:.3g}, outside {fit.outside:.3g}, noise {noise:.2g}"
+    shape = fit.shape(fit.rate_s)
+    if drop * (shape[0] - shape[-1]) < LEAST_SIGNAL * noise:
+        return f"too flat: it falls by {drop * (shape[0] - shape[-1]):.3g} with noise of {noise:.2g}"
+    background = fit.outside or 0.0
+    end = fit.settles_at + drop * shape[-1]
+    if demands.ratio is not None and fit.starts_at - background < demands.ratio * (end - background):
+        return f"falls too little: from {fit.starts_at:.3g} to {end:.3g}, {demands.ratio:g} to 1 is needed"
+    return ""
+
+
+def _why_not_told(rate_h: float, low_h: float, high_h: float, duration_s: float, demands: Demands) -> str:
+    """Reason why this figure is too uncertain to tell; empty when it is not."""
+    if rate_h * duration_s / 3600.0 < demands.time_constants:
+        needed_min = demands.time_constants / rate_h * 60.0
+        return f"too short: {duration_s / 60.0:.0f} min at about {rate_h:.2g} changes an hour; {needed_min:.0f} min are needed"
+    half_width = 0.5 * (high_h - low_h) / rate_h
+    if half_width > demands.half_width:
+        width = "without bound" if math.isinf(half_width) else f"±{100.0 * half_width:.0f} %"
+        return f"too uncertain: {width}, at most ±{100.0 * demands.half_width:.0f} % is told"
+    return ""
+
+
+def _warning(fit: _Fit) -> str:
+    if fit.lag_s <= 0.0:
+        return "the sensor's lag is not set: a lag of 60 s reads 10 changes an hour a sixth too low"
+    drop = fit.starts_at - fit.settles_at
+    if fit.outside is not None and fit.settles_at < fit.outside - max(3.0 * math.sqrt(fit.variance), 0.1 * drop):
+        return f"settles at {fit.settles_at:.3g}, below the outside's {fit.outside:.3g}: check both sensors"
+    return ""
