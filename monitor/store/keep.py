@@ -20,7 +20,7 @@ from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
 from monitor.store import decisions, journal, outbox, retention, rollups
 from monitor.store.connection import transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
-from monitor.store.inbox import EARLIEST_MS, LATEST_MS, Inbox
+from monitor.store.inbox import EARLIEST_MS, LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
 from monitor.store.opening import Opened, note_suspicion, open_store
 from monitor.store.outbox import Outbox
@@ -164,14 +164,7 @@ class Store:
                 return stood
             with self._told():
                 intake = self._inbox.plan(batch.keeps, batch.segment)
-            result = Committed(
-                readings=intake.readings,
-                waiting=len(intake.waiting),
-                same=intake.same,
-                refused=intake.refused,
-                decisions=sum(1 for d in batch.decisions if not (isinstance(d, SwitchFan) and d.again)),
-                unmoved=self._inbox.unmoved + len(intake.dated),
-            )
+            result = self._committed(intake, batch.decisions)
             self._doubtful = (batch, result)
             with self._told(), transaction(self._connection, batch.at_once):
                 self._inbox.write(intake)
@@ -185,6 +178,27 @@ class Store:
             self._delivered += len(batch.deliveries)
             self._inbox.accept(intake)
             return result
+
+    def add_readings(self, keeps: Sequence[Keep]) -> Committed:
+        """Store readings that come from a file; the engine's state stays as it is."""
+        with self._turns:
+            with self._told():
+                intake = self._inbox.plan(keeps, segment=0)
+            result = self._committed(intake, ())
+            with self._turn(True):
+                self._inbox.write(intake)
+            self._inbox.accept(intake)
+            return result
+
+    def _committed(self, intake: Intake, decided: Sequence[SwitchFan | AlarmChanged]) -> Committed:
+        return Committed(
+            readings=intake.readings,
+            waiting=len(intake.waiting),
+            same=intake.same,
+            refused=intake.refused,
+            decisions=sum(1 for d in decided if not (isinstance(d, SwitchFan) and d.again)),
+            unmoved=self._inbox.unmoved + len(intake.dated),
+        )
 
     def _stood_after_all(self, batch: Batch) -> Committed | None:
         """A commit may fail in its last breath with the transaction already in the log: the count knows."""

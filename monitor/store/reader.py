@@ -139,16 +139,16 @@ class Reader:
             table, base_ms = _source((to_ms - from_ms) / points, from_ms < raw_from_ms)
             width_ms, start, end = _stretches(from_ms, to_ms, points, base_ms)
             if table is None:
-                start, end = from_ms, to_ms
                 held = "SELECT time_ms, 1 AS n, value AS low, value AS high, value AS total FROM reading"
             else:
                 held = f"SELECT time_ms, n, low, high, total FROM {table}"  # noqa: S608 — one of two names, from _source
             # The arrivals not yet moved come first into the sum, so that roll-ups are never behind.
             rows = ask.execute(
-                f"""SELECT time_ms / :width * :width AS start, sum(n), min(low), sum(total), max(high) FROM (
+                f"""SELECT (time_ms - :start) / :width * :width + :start AS stretch, sum(n), min(low), sum(total), max(high)
+                    FROM (
                     {held} WHERE series = :series AND time_ms >= :start AND time_ms < :end
                     UNION ALL SELECT time_ms, 1, value, value, value {_INBOX} AND series = :series
-                    AND time_ms >= :start AND time_ms < :end) GROUP BY start ORDER BY start""",  # noqa: S608 — constants and the same names
+                    AND time_ms >= :start AND time_ms < :end) GROUP BY stretch ORDER BY stretch""",  # noqa: S608 — constants and the same names
                 {"series": series, "start": start, "end": end, "width": width_ms},
             ).fetchall()
         return [Bucket(time_ms, n, low, total / n, high) for time_ms, n, low, total, high in rows]
@@ -306,9 +306,7 @@ def _source(stretch_ms: float, raw_is_gone: bool) -> tuple[str | None, int]:
 
 
 def _stretches(from_ms: int, to_ms: int, points: int, base_ms: int) -> tuple[int, int, int]:
-    """Width of a stretch, start of the first, end of the last. They begin at multiples of the width, so that
-    a page which asks again a minute later draws the same ones."""
-    width = max(base_ms, -(-(to_ms - from_ms) // points // base_ms) * base_ms)
-    while -(-to_ms // width) - from_ms // width > points:
-        width += base_ms if base_ms > 1 else max(1, width // points)
-    return width, from_ms // width * width, -(-to_ms // width) * width
+    """Width of a stretch in whole roll-ups, start of the first, end of the last; at most `points` of them."""
+    start, end = from_ms // base_ms * base_ms, -(-to_ms // base_ms) * base_ms
+    width = -(-(end - start) // (points * base_ms)) * base_ms
+    return width, start, end

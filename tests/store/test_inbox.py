@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.engine.events import Keep
@@ -126,6 +126,7 @@ KEEPS = st.builds(
 STEPS = st.lists(st.one_of(st.lists(KEEPS, max_size=6), st.sampled_from(["tidy", "place", "reopen"])), max_size=12)
 
 
+@settings(max_examples=30)
 @given(steps=STEPS)
 def test_whatever_the_order_each_reading_is_stored_exactly_once(tmp_path_factory, say, steps):
     """Batches, moves, placings and restarts in any order: what is stored is what came, without those told twice."""
