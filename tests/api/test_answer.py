@@ -1,0 +1,133 @@
+"""The answer sentence, as a table: what the sensors say | what the keeper reads."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from monitor.api.answer import Verdict, answer, believed
+from monitor.engine.events import HandSet, Json
+from monitor.engine.plan import plan_for
+from monitor.engine.specification import Specification
+from monitor.engine.state import PenState
+from tests.api.barn_at_hand import WELL, BarnAtHand, mill_rise
+
+CHICK, TWO, NOSE, DAMP, BREATH = (
+    "brooder/chick height",
+    "brooder/chick height two",
+    "brooder/nose",
+    "brooder/damp",
+    "brooder/breath",
+)
+
+# name | readings that differ from a good hour | verdict | what must stand in the sentence.
+# The band of these birds: wanted 30 to 33 °C (86 to 91 °F), cold at 25, hot at 37. Ammonia 15 wanted, 20 limit, 35 for people.
+TABLE: list[tuple[str, dict[str, float], Verdict, list[str]]] = [
+    ("all well", {}, Verdict.GOOD, ["Warm enough: 88 °F at bird level, wanted 86 to 91 °F.", "Air good: 8 ppm ammonia."]),
+    ("a little cool", {CHICK: 28.0, TWO: 28.0}, Verdict.WATCH, ["A little cool: 82 °F"]),
+    ("a little warm", {CHICK: 34.5, TWO: 34.5}, Verdict.WATCH, ["A little warm: 94 °F"]),
+    ("one probe too cold", {CHICK: 24.9, TWO: 29.0}, Verdict.BAD, ["Too cold: 77 °F"]),
+    ("too hot", {CHICK: 37.2, TWO: 37.0}, Verdict.BAD, ["Too hot: 99 °F"]),
+    ("air getting thick", {NOSE: 16.0}, Verdict.WATCH, ["Air getting thick: 16 ppm ammonia."]),
+    ("air bad", {NOSE: 22.0}, Verdict.BAD, ["Air bad: 22 ppm ammonia."]),
+    ("air dangerous to people", {NOSE: 36.0}, Verdict.BAD, ["Air bad: 36 ppm ammonia, do not stay in it."]),
+    ("stale", {BREATH: 3200.0}, Verdict.WATCH, ["3200 ppm carbon dioxide, wanted below 3000"]),
+    ("damp", {DAMP: 76.0}, Verdict.WATCH, ["Damp: 76 % humidity, wanted below 75 %."]),
+    ("dry", {DAMP: 29.0}, Verdict.WATCH, ["Dry: 29 % humidity, wanted above 30 %."]),
+]
+
+
+@pytest.mark.parametrize(("name", "changed", "verdict", "said"), TABLE, ids=[row[0] for row in TABLE])
+def test_the_sentence_says_what_the_sensors_say(
+    tmp_path: Path, name: str, changed: dict[str, float], verdict: Verdict, said: list[str]
+) -> None:
+    """Each matter is said in one short sentence with its number and what was wanted."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL | changed)
+    got = _answer(barn)
+    assert got.verdict is verdict
+    for words in said:
+        assert words in got.sentence
+    barn.close()
+
+
+def test_silence_is_never_good(tmp_path: Path) -> None:
+    """When every sensor falls silent the answer says unknown, since when, and no old number as if it were now."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL)
+    barn.pass_time(1800, {})
+    got = _answer(barn)
+    assert got.verdict is Verdict.UNKNOWN
+    assert "Warmth not known: nothing heard for 30 min; wanted 86 to 91 °F." in got.sentence
+    assert "Air: ammonia not known, nothing heard for 30 min." in got.sentence
+    assert "88" not in got.sentence
+    barn.close()
+
+
+def test_a_reading_grows_old_even_when_no_event_comes(tmp_path: Path) -> None:
+    """Believing is asked of the clock at the moment of looking, not of the last event."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL)
+    barn.at += 3600.0
+    plan = plan_for(barn.specification).pens["brooder"]
+    assert believed(plan.bird_level, barn.state().pens["brooder"], barn.at) == []
+    assert _answer(barn).verdict is Verdict.UNKNOWN
+    barn.close()
+
+
+def test_nothing_heard_yet_is_said_so(tmp_path: Path) -> None:
+    """Right after the first start the answer is that nothing is known."""
+    barn = BarnAtHand(tmp_path)
+    assert "Warmth not known: no reading yet" in _answer(barn).sentence
+    barn.close()
+
+
+def test_a_pen_without_birds_is_not_cold(tmp_path: Path) -> None:
+    """With no birds in there is nothing to keep warm."""
+    barn = BarnAtHand(tmp_path, _without_birds(mill_rise()))
+    barn.pass_time(300, WELL | {CHICK: 3.0, TWO: 3.2})
+    got = _answer(barn)
+    assert got.sentence.startswith("No birds in; 38 °F at bird level.")
+    assert got.verdict is Verdict.GOOD
+    barn.close()
+
+
+def test_hand_set_says_until_when(tmp_path: Path) -> None:
+    """A fan set by hand is named as such, with the time that is left."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL)
+    barn.act(HandSet(barn.at, barn.wall_ms, "brooder", "keeper", True, None, 1800.0))
+    barn.pass_time(300, WELL)
+    assert "Fan on, set by hand for 25 min more." in _answer(barn).sentence
+    barn.close()
+
+
+def test_metric_sites_read_celsius(tmp_path: Path) -> None:
+    """The sentence speaks the site's units."""
+    barn = BarnAtHand(tmp_path, mill_rise("metric"))
+    barn.pass_time(300, WELL)
+    assert "31.3 °C at bird level, wanted 30.0 to 33.0 °C" in _answer(barn).sentence
+    barn.close()
+
+
+def test_every_part_carries_numbers_in_plain_json(tmp_path: Path) -> None:
+    """What is one tap behind the sentence can be sent as JSON."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL)
+    plain: tuple[type, ...] = (int, float, str, bool, list, dict, type(None))
+    values: list[Json] = [value for part in _answer(barn).parts for value in part.evidence.values()]
+    assert values
+    assert all(isinstance(value, plain) for value in values)
+    barn.close()
+
+
+def _answer(barn: BarnAtHand, pen: str = "brooder"):  # type: ignore[no-untyped-def]
+    plan = plan_for(barn.specification).pens[pen]
+    return answer(plan, barn.state().pens.get(pen) or PenState(pen), barn.state().day, barn.at, barn.specification.units)
+
+
+def _without_birds(specification: Specification) -> Specification:
+    pens = {name: replace(pen, flocks=()) for name, pen in specification.pens.items()}
+    return replace(specification, pens=pens)
