@@ -6,7 +6,7 @@ are a `Catalogue` (English: `monitor.engine.wording_english`); another language 
 from a plain dict by `catalogue_from`, and may replace as few or as many texts as it likes.
 
 Fields a text may use, in braces: pen, site, sensor, value, limit, clears, wanted, source, age, since, lasting,
-falling, rising, reaches, reaches_time, reaches_in, worst, note, link. A list of alternatives is read from the front:
+falling, rising, reaches, reaches_time, reaches_in, worst, note, link, count. A list of alternatives is read from the front:
 the first whose fields are all known is taken.
 """
 
@@ -31,7 +31,7 @@ GLANCE = 60
 FIELDS = frozenset(
     (
         *("pen", "site", "sensor", "value", "limit", "clears", "wanted", "source", "age", "since", "lasting"),
-        *("falling", "rising", "reaches", "reaches_time", "reaches_in", "worst", "note", "link"),
+        *("falling", "rising", "reaches", "reaches_time", "reaches_in", "worst", "note", "link", "count"),
     )
 )
 
@@ -76,6 +76,7 @@ class Frame:
     escalated: str
     maybe_repeat: str
     was_dark: tuple[str, ...]
+    summary: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +185,11 @@ def started_words(specification: Specification, catalogue: Catalogue, dark_s: fl
     title, *rest = catalogue.frame.was_dark
     body = _first(tuple(rest), known) or ""
     return Words(_fill(title, known) or specification.site, body)
+
+
+def summary_title(site: str, catalogue: Catalogue, count: int) -> str:
+    """The title over what could not be sent in its time."""
+    return _fill(catalogue.frame.summary, {"site": site, "count": str(count)}) or site
 
 
 def capitalised(name: str) -> str:

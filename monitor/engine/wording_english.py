@@ -48,6 +48,7 @@ FRAME = Frame(
         "The daemon stopped without warning (power, crash) and cannot tell for how long. Look at the birds; "
         "alarms of that time are missing.",
     ),
+    summary="{site}: {count} earlier messages, late",
 )
 
 _ALARMS = {

@@ -164,7 +164,7 @@ class Service:
         kind = {Priority.URGENT: "failure", Priority.HIGH: "warning"}.get(notice.priority, "info")
         kind = "success" if notice.kind == ALL_CLEAR else kind
         with one.notify(body=body or title, title=title, notify_type=kind, body_format="text", log_level=logging.DEBUG) as result:
-            lines = [(str(line.level), str(line.message)) for line in result.logs()]
+            lines = [(str(line.level), str(line.message)) for one_service in result for line in one_service.logs()]
             return bool(result), lines
 
     def _scrubbed(self, text: str) -> str:
