@@ -30,6 +30,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from operator import mul
 from statistics import median
 
 from monitor.air import profile
@@ -231,6 +232,7 @@ class _Fit:
         "_fading_lag",
         "_mean",
         "_seconds",
+        "_total",
         "_values",
         "duration_s",
         "freedom",
@@ -251,6 +253,7 @@ class _Fit:
         self._seconds = [t - start for t in decay.times_s]
         self._mean = sum(decay.values) / len(decay.values)
         self._values = [value - self._mean for value in decay.values]
+        self._total = float(sum(map(mul, self._values, self._values)))
         self.outside = decay.outside
         self.set_lag(decay.lag_s)
         self.duration_s = self._seconds[-1]
@@ -284,18 +287,16 @@ class _Fit:
         ]
 
     def _sums(self, rate_s: float) -> tuple[float, float, float]:
-        """Mean of the shape, its sum of squares about it, and its product with the readings."""
+        """Mean of the shape, its sum of squares about it, and its product with the readings (whose mean is 0)."""
         shape = self.shape(rate_s)
         mean = sum(shape) / len(shape)
-        square = sum((g - mean) ** 2 for g in shape)
-        product = sum((g - mean) * v for g, v in zip(shape, self._values, strict=True))
-        return mean, square, product
+        square = float(sum(map(mul, shape, shape))) - len(shape) * mean * mean
+        return mean, square, float(sum(map(mul, shape, self._values)))
 
     def loss(self, rate_s: float) -> float:
         """Sum of squares at this N with the best start and settling level."""
         _, square, product = self._sums(rate_s)
-        total = sum(v * v for v in self._values)
-        return max(0.0, total - product * product / square) if square > 0.0 else total
+        return max(0.0, self._total - product * product / square) if square > 0.0 else self._total
 
     def levels(self, rate_s: float) -> tuple[float, float]:
         """Best start and settling level at this N."""
