@@ -7,13 +7,19 @@ import shutil
 import signal
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.engine.connections import Broker, Delivery
 from monitor.engine.specification import Calibration, Fan, Limit, Limits, Measure, Pen, Place, Priority, Sensor, Specification
+from monitor.wire.session import Arrival, Session
 
 # Debian keeps it where an ordinary user's search path does not look.
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
@@ -148,8 +154,8 @@ def make_broker(tmp_path: Path) -> Iterator[Callable[..., BrokerProcess]]:
     """Starts brokers, each in a folder of its own, and ends them after the test."""
     brokers: list[BrokerProcess] = []
 
-    def make(**options: object) -> BrokerProcess:
-        broker = BrokerProcess(tmp_path / f"broker{len(brokers)}", **options)  # type: ignore[arg-type]  # options are its own
+    def make(**options: Any) -> BrokerProcess:
+        broker = BrokerProcess(tmp_path / f"broker{len(brokers)}", **options)
         brokers.append(broker)
         return broker.start()
 
@@ -158,9 +164,9 @@ def make_broker(tmp_path: Path) -> Iterator[Callable[..., BrokerProcess]]:
         broker.kill()
 
 
-def make_sensor(name: str = "probe", topic: str = "barn/probe", **changes: object) -> Sensor:
+def make_sensor(name: str = "probe", topic: str = "barn/probe", **changes: Any) -> Sensor:
     """A Celsius thermometer on a bare-number topic, unless changed."""
-    settings: dict[str, object] = {
+    settings: dict[str, Any] = {
         "key": f"brooder/{name}",
         "pen": "brooder",
         "name": name,
@@ -180,12 +186,12 @@ def make_sensor(name: str = "probe", topic: str = "barn/probe", **changes: objec
         "silent_after_s": 180.0,
         "stuck_after_s": 21600.0,
     }
-    return Sensor(**(settings | changes))  # type: ignore[arg-type]  # settings are the dataclass's own fields
+    return Sensor(**(settings | changes))
 
 
-def make_fan(**changes: object) -> Fan:
+def make_fan(**changes: Any) -> Fan:
     """An on/off fan whose relay says ON and OFF, unless changed."""
-    settings: dict[str, object] = {
+    settings: dict[str, Any] = {
         "command_topic": "barn/fan/set",
         "report_topic": "barn/fan/state",
         "report_pointer": None,
@@ -200,7 +206,7 @@ def make_fan(**changes: object) -> Fan:
         "curve": ((0.0, 100.0), (0.2, 0.0)),
         "curve_source": "a test",
     }
-    return Fan(**(settings | changes))  # type: ignore[arg-type]  # settings are the dataclass's own fields
+    return Fan(**(settings | changes))
 
 
 def make_specification(*sensors: Sensor, fan: Fan | None = None) -> Specification:
@@ -234,3 +240,101 @@ def _make_fan() -> Callable[..., Fan]:
 @pytest.fixture(name="make_specification")
 def _make_specification() -> Callable[..., Specification]:
     return make_specification
+
+
+# ------------------------------------------------------------ MQTT clients
+
+
+class Publisher:
+    """Another MQTT client: what a sensor or a keeper's tool does. Records what it hears."""
+
+    def __init__(self, port: int, *listen_to: str, **login: str) -> None:
+        self.heard: list[tuple[str, bytes, bool]] = []
+        self._client = Client(CallbackAPIVersion.VERSION2)
+        if login:
+            self._client.username_pw_set(login["username"], login["password"])
+        self._client.on_message = lambda _c, _u, m: self.heard.append((m.topic, bytes(m.payload), m.retain))
+        granted = threading.Event()
+        self._client.on_subscribe = lambda *_: granted.set()
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        if listen_to:
+            assert wait_until(self._client.is_connected)
+            self._client.subscribe([(topic, 1) for topic in listen_to])
+            assert granted.wait(DEADLINE_S)
+
+    def send(self, topic: str, *payloads: bytes | str, qos: int = 1, retain: bool = False) -> None:
+        """Publish these one after another, and wait for the broker's receipt of each."""
+        for receipt in [self._client.publish(topic, payload, qos, retain) for payload in payloads]:
+            receipt.wait_for_publish(DEADLINE_S)
+
+    def last(self, topic: str) -> bytes | None:
+        return next((payload for heard, payload, _ in reversed(self.heard) if heard == topic), None)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Ears:
+    """A session and everything it called."""
+
+    def __init__(self, port: int, *topics: str, **changes: Any) -> None:
+        on_arrival = changes.pop("on_arrival", None)
+        broker = {"port": port, "client_id": "barn", "keepalive_s": 5} | changes
+        self.arrivals: list[Arrival] = []
+        self.links: list[tuple[bool, str]] = []
+        self.sessions: list[bool] = []
+        self.session = Session(
+            Broker(**broker),
+            [(topic, 1) for topic in topics],
+            "warmstraw/mill-rise/alive",
+            on_arrival or self.arrivals.append,
+            lambda up, why: self.links.append((up, why)),
+            self.sessions.append,
+            chance=lambda: 0.0,
+        )
+
+    def start(self) -> Ears:
+        self.session.start()
+        assert wait_until(lambda: self.session.connected), self.session.last_error
+        return self
+
+    @property
+    def payloads(self) -> list[bytes]:
+        return [arrival.payload for arrival in self.arrivals]
+
+    @property
+    def deliveries(self) -> list[Delivery]:
+        return [arrival.delivery for arrival in self.arrivals if arrival.delivery is not None]
+
+    def wait_for(self, count: int) -> bool:
+        return wait_until(lambda: len(self.arrivals) >= count)
+
+
+@pytest.fixture
+def make_publisher() -> Iterator[Callable[..., Publisher]]:
+    """Connects publishers, and closes them after the test."""
+    publishers: list[Publisher] = []
+
+    def make(broker: BrokerProcess, *listen_to: str, **login: str) -> Publisher:
+        publishers.append(Publisher(broker.port, *listen_to, **login))
+        return publishers[-1]
+
+    yield make
+    for publisher in publishers:
+        publisher.close()
+
+
+@pytest.fixture
+def make_ears() -> Iterator[Callable[..., Ears]]:
+    """Makes sessions that record what they are told, and stops them after the test."""
+    made: list[Ears] = []
+
+    def make(port: int, *topics: str, **changes: Any) -> Ears:
+        made.append(Ears(port, *topics, **changes))
+        return made[-1]
+
+    yield make
+    for ears in made:
+        ears.session.stop()
