@@ -86,6 +86,7 @@ def _bound(host: str, port: int) -> socket.socket:
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.bind((host, port))
+        bound.listen(100)  # whoever comes before the thread is up waits instead of being refused
     except OSError as error:
         bound.close()
         raise OSError(
