@@ -14,7 +14,7 @@ from monitor.facts.sources import Fact, Sureness, facts
 RATES: Mapping[str, Fact] = facts(
     Fact("minimum per kg^0.75", 0.54, "m3/h", "charles-1981", "seen", "1.5e-4 m³/s; 0.91 m³/h for a 2 kg hen; the default"),
     Fact("minimum per kg", 1.0, "m3/h", "uga-minimum", "seen", "and may be off by 100 % or more"),
-    Fact("summer per kg", 5.1, "m3/h", "manning", "calculated", "3 cfm/kg; older advice 2.5–3.5 cfm/kg"),
+    Fact("summer per kg", 5.1, "m3/h", "ventilation-course", "calculated", "3 cfm/kg; older advice 2.5–3.5 cfm/kg"),
     Fact("cold weather per kg", 0.37, "m3/h", "mwps-32", "memory", "0.1 cfm/lb; layers, and broilers over a week old"),
     Fact("mild weather per kg", 1.87, "m3/h", "mwps-32", "memory", "0.5 cfm/lb"),
     Fact("hot weather per kg", 3.75, "m3/h", "mwps-32", "memory", "1 cfm/lb; the newer 3 cfm/kg is taken for summer"),
@@ -60,7 +60,7 @@ PRESSURE: Mapping[str, Fact] = facts(
 
 DISCHARGE: Mapping[str, Fact] = facts(
     Fact("sharp opening", 0.6, "1", "ashrae", "memory", "the default; Georgia's 750 cfm per ft² at 0.10 in is 0.59"),
-    Fact("slot inlet, measured", 0.5, "1", "clemson-slots", "seen", "ceiling and wall; 0.80 had been published for wall slots"),
+    Fact("slot inlet, measured", 0.5, "1", "chastain-2020", "seen", "ceiling and wall; 0.80 had been published for wall slots"),
     Fact(
         "leak-area convention",
         1.0,

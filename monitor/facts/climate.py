@@ -28,13 +28,24 @@ TEMPERATURE: Mapping[str, Fact] = facts(
     Fact("hens, thermoneutral, high", 25.0, "degC", "avinews", "seen", "upper critical 23.9–25.5, lower when humid"),
     Fact("hens, comfort, low", 18.0, "degC", "fawc", "seen", "18–24 °C"),
     Fact("hens, comfort, high", 24.0, "degC", "fawc", "seen"),
-    Fact("heat stress very unlikely up to", 26.0, "degC", "manning", "seen", "at any humidity and air speed"),
+    Fact("heat stress very unlikely up to", 26.0, "degC", "ventilation-course", "seen", "at any humidity and air speed"),
     Fact("serious effects from", 32.0, "degC", "sander", "seen", "90 °F"),
     Fact("high losses from", 33.0, "degC", "hy-line-heat", "seen"),
     Fact("survival 20–30 min in still air from", 36.0, "degC", "uky-8", "seen", "97 °F, broilers in a dense house"),
     Fact("moving air heats the bird from", 38.0, "degC", "uky-8", "seen", "100 °F: do not rely on fans"),
     Fact("laying house in winter, at least", -1.0, "degC", "cornell-947", "seen", "30 °F"),
     Fact("summer, inside above outside at most", 3.0, "K", "eu-2007-43", "seen", "when it is above 30 °C in the shade"),
+)
+
+# What moving air is worth to a feathered bird in air of 32 °C: felt temperature by air speed.
+FELT_AT_32_C: Mapping[str, Fact] = facts(
+    Fact("at 0.5 m/s", 28.0, "degC", "poultry-performance", "seen", "a guide, not measured; not for birds under 14 days"),
+    Fact("at 1.0 m/s", 25.0, "degC", "poultry-performance", "seen"),
+    Fact("at 1.5 m/s", 23.0, "degC", "poultry-performance", "seen"),
+    Fact("at 2.0 m/s", 22.0, "degC", "poultry-performance", "seen"),
+    Fact("young birds feel it more by, low", 1.7, "K", "auburn-wind", "calculated", "3–8 °F at the same speed"),
+    Fact("young birds feel it more by, high", 4.4, "K", "auburn-wind", "calculated"),
+    Fact("no draught before", 14, "d", "poultry-performance", "seen", "12–14 days"),
 )
 
 FROST: Mapping[str, Fact] = facts(

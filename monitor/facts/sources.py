@@ -80,7 +80,9 @@ _ALL: tuple[Source, ...] = (
     # Heat and cold of grown birds
     Source("avinews", "aviNews: thermoneutral zone of laying hens, after Hy-Line International", None, _PART),
     Source("fawc", "Farm Animal Welfare Council (UK): report on the welfare of laying hens", None, _PART),
-    Source("manning", "Poultry ventilation course notes: heat stress and airflow in layer and broiler houses", None, _PART),
+    Source(
+        "ventilation-course", "Poultry ventilation course notes: heat stress and airflow in hen and broiler houses", None, _PART
+    ),
     Source("sander", "J. Sander, The Poultry Site: heat stress in hens", None, _PART),
     Source("hy-line-heat", "Hy-Line International: Understanding heat stress in layers", None, _PART),
     Source(
@@ -105,6 +107,8 @@ _ALL: tuple[Source, ...] = (
     ),
     Source("arkansas-winter", "University of Arkansas Extension: winter care of backyard flocks", None, _PART),
     Source("umn-winter", "University of Minnesota Extension: caring for chickens in cold weather", None, _QUOTED),
+    Source("poultry-performance", "Poultry Performance Plus: effective temperature of birds in moving air", None, _PART),
+    Source("auburn-wind", "Auburn University: wind chill of young birds", None, _PART),
     # Ammonia and other gases
     Source("eu-2007-43", "Council Directive 2007/43/EC: protection of chickens kept for meat production", 2007, _PART),
     Source("psu-ammonia", "Hofstetter et al., Sensors 21, 6664 (Penn State): ammonia sensing in poultry houses", 2021, _PART),
@@ -112,7 +116,7 @@ _ALL: tuple[Source, ...] = (
     Source("ksu", "Kansas State University, Animal Sciences: poultry questions and answers", None, _PART),
     Source("cobb", "Barnwell & Wilson, Cobb: minimum ventilation and ammonia", None, _PART),
     Source("miles", "Miles et al. 2003 and 2006: ammonia and the performance and eyes of broilers", 2006, _PART),
-    Source("extension-eye", "Extension text on ammonia blindness (keratoconjunctivitis) in small flocks", None, _PART),
+    Source("extension-eye", "Extension text on ammonia blindness (keratoconjunctivitis) in small flocks", None, _QUOTED),
     Source("niosh", "NIOSH Pocket guide to chemical hazards: ammonia", None, _QUOTED),
     Source("osha", "OSHA 29 CFR 1910.1000, table Z-1: ammonia", None, _QUOTED),
     Source("acgih", "ACGIH threshold limit values: ammonia", None, _QUOTED),
@@ -142,13 +146,14 @@ _ALL: tuple[Source, ...] = (
     Source("uga-static", "Czarick & Fairchild, University of Georgia: static pressure and inlet air speed", None, _PART),
     Source("uga-tightness", "Czarick & Fairchild, University of Georgia: house tightness and inlet area", None, _PART),
     Source("mwps-32", "Midwest Plan Service MWPS-32: Mechanical ventilating systems for livestock housing", 1990, _MEMORY),
-    Source("clemson-slots", "Journal of the ASABE / Clemson University: discharge coefficients of slot inlets", None, _PART),
+    Source("chastain-2020", "Chastain (Clemson University), JASTM 31: discharge coefficients of slot inlets", 2020, _PART),
     Source("breeder-throw", "Breeding company's technical tip: air throw against static pressure", None, _PART),
     Source("ashrae", "ASHRAE Handbook, Fundamentals: duct design and psychrometrics", None, _MEMORY),
     # Growth, space, lay
     Source("hy-line-brown", "Hy-Line Brown: commercial layer management guide", None, _MEMORY),
     Source("trade-growth", "Growth of dual-purpose and meat birds as breeders and extension pages give it", None, _MEMORY),
     Source("mccrea", "McCrea et al., Journal of Applied Poultry Research 23, 586: Delaware and broiler chickens", 2014, _PART),
+    Source("hen-water", "WATTPoultry: water intake of brown hens by age", None, _PART),
     Source("eu-1999-74", "Council Directive 1999/74/EC: minimum standards for the protection of laying hens", 1999, _PART),
     Source(
         "extension-hens", "eXtension (US Cooperative Extension): space, nests and roosts for small laying flocks", None, _PART

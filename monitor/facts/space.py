@@ -42,5 +42,6 @@ HOUSING: Mapping[str, Fact] = facts(
     Fact("floor per hen, small flock", 0.186, "m2", "usu", "calculated", "1½–2 ft²; 2 taken"),
     Fact("roosts offered from", 28, "d", "inference", "inference", "common practice: low roosts from 4 weeks"),
     Fact("nests open before lay", 14, "d", "inference", "inference", "common practice: two weeks before the first egg"),
-    Fact("water drunk per feed eaten", 2.0, "kg/kg", "uga-litter", "seen", "1.7–2 by mass; far more in heat"),
+    Fact("water drunk by a laying hen", 0.179, "L/day", "hen-water", "calculated", "4.74 US gal per 100 hens; far more in heat"),
+    Fact("water drunk per feed eaten", 2.0, "kg/kg", "uga-litter", "seen", "1.7–2 by mass"),
 )
