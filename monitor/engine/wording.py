@@ -77,6 +77,7 @@ class Frame:
     maybe_repeat: str
     was_dark: tuple[str, ...]
     summary: str
+    test: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +186,13 @@ def started_words(specification: Specification, catalogue: Catalogue, dark_s: fl
     title, *rest = catalogue.frame.was_dark
     body = _first(tuple(rest), known) or ""
     return Words(_fill(title, known) or specification.site, body)
+
+
+def trial_words(specification: Specification, catalogue: Catalogue) -> Words:
+    """What a test call says: that it is one, and what to do with it."""
+    known = {"site": specification.site}
+    title, *rest = catalogue.frame.test
+    return Words(_fill(title, known) or specification.site, _first(tuple(rest), known) or "")
 
 
 def summary_title(site: str, catalogue: Catalogue, count: int) -> str:

@@ -49,6 +49,10 @@ FRAME = Frame(
         "alarms of that time are missing.",
     ),
     summary="{site}: {count} earlier messages, late",
+    test=(
+        "Test from {site}: this way works",
+        "No alarm. If this rang or lit up your phone, tell whoever sent it; if it came silently, mend that.",
+    ),
 )
 
 _ALARMS = {

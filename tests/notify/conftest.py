@@ -5,22 +5,12 @@ from __future__ import annotations
 import json
 import socket
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
-
-
-def wait_for(condition: Callable[[], bool], seconds: float = 10.0) -> None:
-    """Until it holds; a clear failure at the deadline."""
-    deadline = time.monotonic() + seconds
-    while not condition():
-        if time.monotonic() > deadline:
-            raise AssertionError(f"not so within {seconds} s")
-        time.sleep(0.005)
 
 
 class Receiver:
@@ -36,7 +26,7 @@ class Receiver:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 receiver.asked += 1
-                body = json.loads(self.rfile.read(int(self.headers["Content-Length"])) or b"{}")
+                body = json.loads(self.rfile.read(int(self.headers["Content-Length"] or 0)) or b"{}")
                 mode = receiver.mode
                 if mode == "hang":
                     receiver.release.wait(30)
