@@ -9,7 +9,8 @@ All three are fitted together; leaving Css free also absorbs a sensor's zero err
 
     S(t) = Css + (C0 − Css) · (exp(−N·t) − N·L·exp(−t/L)) / (1 − N·L)
 
-A lag left out reads N too low: at 10 changes an hour and 60 s by about a sixth. Do not fit a straight line
+A lag taken as 0 that is not reads N too low: at 10 changes an hour and 60 s by about a sixth; a lag left
+open widens the interval instead. Do not fit a straight line
 through logarithms with Css taken as 0: it reads 16 to 43 % low when the source goes on.
 
 Rules of this file: one well-mixed room; the record begins as the fan starts and the fan then runs
@@ -27,8 +28,9 @@ Sources
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from operator import mul
 from statistics import median
@@ -38,6 +40,7 @@ from monitor.air.ranges import within
 
 LEAST_READINGS = 8
 LEAST_SIGNAL = 5.0  # fall over noise below which a decay cannot be told from none
+POSSIBLE_LAGS_S = (0.0, 10.0, 20.0, 30.0, 45.0, 60.0, 75.0, 90.0, 120.0)  # ammonia cells: 26 to 65 s (value from memory)
 SUSPECT_LAGS_S = (30.0, 60.0, 120.0)
 SUSPECT_GAIN = 9.0  # fall of the sum of squares, in noise variances, that chance gives in about 1 of 400
 
@@ -75,16 +78,18 @@ class Decay:
         times_s: rising, s; the first is the fan's start.
         values: readings, in any one unit of concentration.
         outside: level of the air coming in, same unit; None when not known.
-        lag_s: time constant of the sensor, s, 0 to 600 (its 90 % response time over 2.3).
+        lag_s: time constant of the sensor, s, 0 to 600 (its 90 % response time over 2.3). None when it is not
+            known: then any from 0 to 120 s is thought possible, the readings judge between them, and the
+            interval holds what they leave open.
     """
 
     times_s: Sequence[float]
     values: Sequence[float]
     outside: float | None = None
-    lag_s: float = 0.0
+    lag_s: float | None = None
 
     def __post_init__(self) -> None:
-        within("lag_s", self.lag_s, 0.0, 600.0)
+        within("lag_s", self.lag_s or 0.0, 0.0, 600.0)
         if len(self.times_s) != len(self.values):
             raise ValueError(f"{len(self.times_s)} times for {len(self.values)} readings: there must be as many of each")
         numbers = [*self.times_s, *self.values, 0.0 if self.outside is None else self.outside]
@@ -125,7 +130,7 @@ def air_changes(
     times_s: Sequence[float],
     values: Sequence[float],
     outside: float | None = None,
-    lag_s: float = 0.0,
+    lag_s: float | None = None,
     demands: Demands = FOR_ANY_GAS,
 ) -> AirChanges:
     """Air changes per hour from one decay.
@@ -153,7 +158,7 @@ def air_changes(
     rate_h, low_h, high_h = fit.rate_s * 3600.0, low * 3600.0, high * 3600.0
     reason = _why_no_decay(fit, demands) or _why_not_told(rate_h, low_h, high_h, fit.duration_s, demands)
     if not reason:
-        reason = _why_lag_is_suspected([fit], fit.loss, fit.least, fit.lowest_s, fit.highest_s, fit.variance)
+        reason = _why_lag_is_suspected([fit], [1.0 / fit.variance], fit.least / fit.variance, 1.0)
     return AirChanges(
         per_hour=None if reason else rate_h,
         low=low_h,
@@ -171,8 +176,9 @@ def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
     """Air changes per hour from several decays at the same fan setting, fitted together.
 
     One N for all, its own start and settling level for each, each weighted by its own noise: so decays of
-    different gases can stand in one pool. Records in which nothing fades are left out. When the decays
-    scatter more than their noise explains (wind, doors), the interval widens by as much.
+    different gases can stand in one pool. Those whose lag is not known are taken for records of one sensor
+    and share one lag. Records in which nothing fades are left out. When the decays scatter more than their
+    noise explains (wind, doors), the interval widens by as much.
 
     Args:
         decays: the records.
@@ -193,9 +199,7 @@ def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
     lowest, highest = min(f.lowest_s for f in fits), max(f.highest_s for f in fits)
     weights = [1.0 / (f.variance * profile.likeness_inflation(f.residuals)) for f in fits]
 
-    def loss(rate_s: float) -> float:
-        return sum(w * f.loss(rate_s) for w, f in zip(weights, fits, strict=True))
-
+    loss = partial(_pooled_loss, fits, weights, 0.0)
     rate_s = profile.best(loss, lowest, highest)
     least = loss(rate_s)
     scatter = least - sum(w * f.least for w, f in zip(weights, fits, strict=True))
@@ -207,7 +211,7 @@ def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
     eased = Demands(demands.half_width, 0.5 * demands.time_constants)
     reason = _why_not_told(rate_h, low_h, high_h, sum(f.duration_s for f in fits) / len(fits), eased)
     if not reason:
-        reason = _why_lag_is_suspected(fits, loss, least, lowest, highest, widening)
+        reason = _why_lag_is_suspected(fits, weights, least, widening)
     warnings = [w for w in map(_warning, fits) if w][:1]
     if widening > 1.0:
         warnings.append(f"the decays scatter {math.sqrt(widening):.1f} times more than their noise: wind, doors or another speed")
@@ -229,7 +233,7 @@ class _Fit:
     """One decay with everything that does not depend on N worked out once."""
 
     __slots__ = (
-        "_fading_lag",
+        "_fading",
         "_mean",
         "_seconds",
         "_total",
@@ -237,7 +241,8 @@ class _Fit:
         "duration_s",
         "freedom",
         "highest_s",
-        "lag_s",
+        "lag_is_known",
+        "lags_s",
         "least",
         "lowest_s",
         "outside",
@@ -254,74 +259,86 @@ class _Fit:
         self._mean = sum(decay.values) / len(decay.values)
         self._values = [value - self._mean for value in decay.values]
         self._total = float(sum(map(mul, self._values, self._values)))
+        self._fading: dict[float, list[float]] = {}
         self.outside = decay.outside
-        self.set_lag(decay.lag_s)
+        self.lag_is_known = decay.lag_s is not None
+        self.lags_s = POSSIBLE_LAGS_S if decay.lag_s is None else (decay.lag_s,)
         self.duration_s = self._seconds[-1]
         gaps = [b - a for a, b in pairwise(self._seconds)]
         self.lowest_s, self.highest_s = 0.02 / self.duration_s, 3.0 / median(gaps)
         self.rate_s = profile.best(self.loss, self.lowest_s, self.highest_s)
         self.least = self.loss(self.rate_s)
-        self.freedom = len(self._values) - 3
+        self.freedom = len(self._values) - (3 if self.lag_is_known else 4)
         self.starts_at, self.settles_at = self.levels(self.rate_s)
-        shape = self.shape(self.rate_s)
+        shape = self.shape(self.rate_s, self.lag_at(self.rate_s))
         drop, settled = self.starts_at - self.settles_at, self.settles_at - self._mean
         self.residuals = [v - settled - drop * g for v, g in zip(self._values, shape, strict=True)]
         # Steps coarser than the noise hide it: readings of a steady value all agree and yet may be half a step off.
         floor = _step(decay.values) / 2.0
         self.variance = max(self.least / self.freedom, floor * floor / 3.0, 1e-24 * (1.0 + self._mean**2))
 
-    def set_lag(self, lag_s: float) -> None:
-        self.lag_s = lag_s
-        self._fading_lag = [math.exp(-t / lag_s) for t in self._seconds] if lag_s > 0.0 else []
-
-    def shape(self, rate_s: float) -> list[float]:
-        """What the sensor shows of a fall by 1 at this N: 1 at the start, fading to 0."""
-        if self.lag_s <= 0.0:
+    def shape(self, rate_s: float, lag_s: float) -> list[float]:
+        """What the sensor shows of a fall by 1 at this N and lag: 1 at the start, fading to 0."""
+        if lag_s <= 0.0:
             return [math.exp(-rate_s * t) for t in self._seconds]
-        share = rate_s * self.lag_s
+        share = rate_s * lag_s
         if abs(1.0 - share) < 1e-5:  # both exponentials coincide; the limit of the formula
             return [math.exp(-rate_s * t) * (1.0 + rate_s * t) for t in self._seconds]
+        if lag_s not in self._fading:
+            self._fading[lag_s] = [math.exp(-t / lag_s) for t in self._seconds]
         scale = 1.0 / (1.0 - share)
-        return [
-            (math.exp(-rate_s * t) - share * fading) * scale for t, fading in zip(self._seconds, self._fading_lag, strict=True)
-        ]
+        return [(math.exp(-rate_s * t) - share * f) * scale for t, f in zip(self._seconds, self._fading[lag_s], strict=True)]
 
-    def _sums(self, rate_s: float) -> tuple[float, float, float]:
+    def _sums(self, rate_s: float, lag_s: float) -> tuple[float, float, float]:
         """Mean of the shape, its sum of squares about it, and its product with the readings (whose mean is 0)."""
-        shape = self.shape(rate_s)
+        shape = self.shape(rate_s, lag_s)
         mean = sum(shape) / len(shape)
         square = float(sum(map(mul, shape, shape))) - len(shape) * mean * mean
         return mean, square, float(sum(map(mul, shape, self._values)))
 
-    def loss(self, rate_s: float) -> float:
-        """Sum of squares at this N with the best start and settling level."""
-        _, square, product = self._sums(rate_s)
+    def loss_at(self, rate_s: float, lag_s: float) -> float:
+        """Sum of squares at this N and lag with the best start and settling level.
+
+        N and 1/lag can be exchanged without changing the shape. With the lag unknown the slower of the two is
+        taken for the room, which holds below 30 changes an hour at any lag thought possible.
+        """
+        if not self.lag_is_known and rate_s * lag_s > 1.0:
+            return self._total
+        _, square, product = self._sums(rate_s, lag_s)
         return max(0.0, self._total - product * product / square) if square > 0.0 else self._total
+
+    def loss(self, rate_s: float) -> float:
+        """Sum of squares at this N with the best start, settling level and, when it is not known, lag."""
+        return min(self.loss_at(rate_s, lag_s) for lag_s in self.lags_s)
+
+    def lag_at(self, rate_s: float) -> float:
+        """The lag that fits best at this N."""
+        return min(self.lags_s, key=lambda lag_s: self.loss_at(rate_s, lag_s))
 
     def levels(self, rate_s: float) -> tuple[float, float]:
         """Best start and settling level at this N."""
-        mean, square, product = self._sums(rate_s)
+        mean, square, product = self._sums(rate_s, self.lag_at(rate_s))
         drop = product / square if square > 0.0 else 0.0
         settles_at = self._mean - drop * mean
         return settles_at + drop, settles_at
 
 
-def _why_lag_is_suspected(
-    fits: Sequence[_Fit],
-    loss: Callable[[float], float],
-    least: float,
-    lowest_s: float,
-    highest_s: float,
-    variance: float,
-) -> str:
+def _pooled_loss(fits: Sequence[_Fit], weights: Sequence[float], extra_lag_s: float, rate_s: float) -> float:
+    """Weighted sum of squares of all decays at one N; those of unknown lag share the one that fits them best."""
+    known = sum(w * f.loss_at(rate_s, f.lags_s[0] + extra_lag_s) for w, f in zip(weights, fits, strict=True) if f.lag_is_known)
+    unknown = [(w, f) for w, f in zip(weights, fits, strict=True) if not f.lag_is_known]
+    return known + (min(sum(w * f.loss_at(rate_s, lag) for w, f in unknown) for lag in POSSIBLE_LAGS_S) if unknown else 0.0)
+
+
+def _why_lag_is_suspected(fits: Sequence[_Fit], weights: Sequence[float], least: float, unit: float) -> str:
     """Reason why the sensors seem to lag more than was set; empty when the readings do not ask for it."""
-    gain, suspect = SUSPECT_GAIN * variance, 0.0
+    if not any(fit.lag_is_known for fit in fits):
+        return ""
+    lowest, highest = min(f.lowest_s for f in fits), max(f.highest_s for f in fits)
+    gain, suspect = SUSPECT_GAIN * unit, 0.0
     for extra in SUSPECT_LAGS_S:
-        for fit in fits:
-            fit.set_lag(fit.lag_s + extra)
-        better = least - loss(profile.best(loss, lowest_s, highest_s, trials=24))
-        for fit in fits:
-            fit.set_lag(fit.lag_s - extra)
+        lagging = partial(_pooled_loss, fits, weights, extra)
+        better = least - lagging(profile.best(lagging, lowest, highest, trials=24))
         if better > gain:
             gain, suspect = better, extra
     if not suspect:
@@ -349,7 +366,7 @@ def _why_no_decay(fit: _Fit, demands: Demands) -> str:
         return f"start too low: {fit.starts_at:.3g}, at least {demands.start:.3g} is needed"
     if fit.outside is not None and fit.starts_at - fit.outside < LEAST_SIGNAL * noise:
         return f"outside too close: starts at {fit.starts_at:.3g}, outside {fit.outside:.3g}, noise {noise:.2g}"
-    shape = fit.shape(fit.rate_s)
+    shape = fit.shape(fit.rate_s, fit.lag_at(fit.rate_s))
     if drop * (shape[0] - shape[-1]) < LEAST_SIGNAL * noise:
         return f"too flat: it falls by {drop * (shape[0] - shape[-1]):.3g} with noise of {noise:.2g}"
     background = fit.outside or 0.0
@@ -372,8 +389,10 @@ def _why_not_told(rate_h: float, low_h: float, high_h: float, duration_s: float,
 
 
 def _warning(fit: _Fit) -> str:
-    if fit.lag_s <= 0.0:
-        return "the sensor's lag is not set: a lag of 60 s reads 10 changes an hour a sixth too low"
+    if fit.lags_s == (0.0,):
+        return "the sensor counts as without lag: if it lags 60 s, 10 changes an hour read a sixth too low"
+    if not fit.lag_is_known and fit.rate_s > 0.8 / POSSIBLE_LAGS_S[-1]:
+        return "the sensor's lag is not known and the air changes fast: set the lag to be sure"
     drop = fit.starts_at - fit.settles_at
     if fit.outside is not None and fit.settles_at < fit.outside - max(3.0 * math.sqrt(fit.variance), 0.1 * drop):
         return f"settles at {fit.settles_at:.3g}, below the outside's {fit.outside:.3g}: check both sensors"

@@ -92,7 +92,7 @@ NOISY = fading(10.0, 30.0, 5.0, 20.0, noise=2.5)
 )
 def test_a_decay_that_cannot_tell_says_why(record, outside, demands, reason):
     """No figure, and the reason in words."""
-    found = air_changes(*record, outside, demands=demands)
+    found = air_changes(*record, outside, 0.0, demands)
     assert found.per_hour is None
     assert re.search(reason, found.reason), found.reason
 
@@ -104,17 +104,30 @@ def test_a_withheld_figure_still_shows_its_interval():
     assert found.low < 5.0 < found.high
 
 
-def test_a_lag_that_is_not_set_is_warned_of():
+def test_a_sensor_taken_as_without_lag_is_warned_of():
     """Nobody can see from the figure alone that it is low."""
-    assert "lag is not set" in air_changes(*fading(10.0, 30.0, 5.0, 20.0, noise=0.2)).warning
+    assert "counts as without lag" in air_changes(*fading(10.0, 30.0, 5.0, 20.0, noise=0.2), lag_s=0.0).warning
     assert air_changes(*fading(10.0, 30.0, 5.0, 20.0, 10.0, noise=0.2), lag_s=10.0).warning == ""
 
 
 def test_readings_that_bend_like_a_lagging_sensor_are_not_told():
     """A clear shoulder at the start asks for the lag, instead of a figure a sixth too low."""
-    found = air_changes(*fading(10.0, 30.0, 5.0, 20.0, lag_s=60.0, noise=0.2))
+    found = air_changes(*fading(10.0, 30.0, 5.0, 20.0, lag_s=60.0, noise=0.2), lag_s=0.0)
     assert found.per_hour is None
     assert "lags about 60 s" in found.reason
+
+
+def test_a_lag_that_is_not_known_widens_the_interval_instead_of_bending_the_figure():
+    """The interval holds the truth; with the lag known it is narrower."""
+    record = fading(10.0, 30.0, 5.0, 25.0, lag_s=60.0, noise=0.3)
+    known, unknown = air_changes(*record, lag_s=60.0), air_changes(*record)
+    assert unknown.low < 10.0 < unknown.high
+    assert unknown.high - unknown.low > known.high - known.low
+
+
+def test_an_unknown_lag_and_fast_air_changes_are_warned_of():
+    """Above 24 an hour the room's fading and the sensor's cannot be told apart for certain."""
+    assert "set the lag" in air_changes(*fading(28.0, 40.0, 5.0, 20.0, 10.0, noise=0.1)).warning
 
 
 def test_settling_below_the_outside_is_warned_of():

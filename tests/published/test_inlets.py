@@ -84,9 +84,9 @@ def test_tightness_bands_are_those_of_the_trades_table(in_wc, leak_ft2_in_1000):
 
 
 def test_a_quarter_inch_gap_round_an_old_barn_takes_all_of_a_duct_fans_air():
-    """1/4 in. × 48 ft is 1 ft²; at 10 Pa and the ruler's convention, 0.6, it passes about 490 cfm (Bernoulli, by hand).
+    """A gap of 1/4 in. along 48 ft is 1 ft²: at 10 Pa more passes through it than a 6 in. duct fan moves.
 
-    By hand: 0.0929 m² · 0.6 · √(2·10/1.2041) = 0.2272 m³/s = 481 cfm.
+    Bernoulli, by hand: 0.0929 m² · 0.6 · √(2·10/1.2041) = 0.2272 m³/s = 481 cfm.
     """
     gap = Inlet(0.25 / 12 * 48 * SQUARE_FOOT, 0.6)
     assert airflow_m3_s(10.0, gap) / CFM == pytest.approx(481.4, rel=1e-3)
