@@ -61,6 +61,7 @@ class Measures:
     standing: tuple[Spell, ...]  # at the end, the longest first
     stale: tuple[Spell, ...]  # those that have stood a day or longer
     longest: Spell | None
+    longest_s: float  # how long that one had lasted by the end of the stretch
     contributors: tuple[tuple[str, int], ...]  # key and its activations, the most frequent first, at most ten
     acknowledged_after_s: float | None  # median, of those that were
 
@@ -107,6 +108,7 @@ def measures(changes: Iterable[AlarmChanged], from_at: float, to_at: float) -> M
     overlapping = [spell for spell in known if spell.ended_at is None or spell.ended_at >= from_at]
     answers = [spell.acknowledged_at - spell.began_at for spell in within if spell.acknowledged_at is not None]
     counted = Counter(spell.key for spell in within)
+    longest = max(overlapping, key=lambda spell: _by(spell, to_at), default=None)
     return Measures(
         days=days,
         activations=len(within),
@@ -117,10 +119,16 @@ def measures(changes: Iterable[AlarmChanged], from_at: float, to_at: float) -> M
         fleeting=sum(spell.ended_at is not None and spell.lasted_s(to_at) < FLEETING_S for spell in within),
         standing=tuple(standing),
         stale=tuple(spell for spell in standing if spell.lasted_s(to_at) >= STALE_S),
-        longest=max(overlapping, key=lambda spell: min(spell.lasted_s(to_at), to_at - spell.began_at), default=None),
+        longest=longest,
+        longest_s=0.0 if longest is None else _by(longest, to_at),
         contributors=tuple(sorted(counted.items(), key=lambda one: (-one[1], one[0]))[:10]),
         acknowledged_after_s=median(answers) if answers else None,
     )
+
+
+def _by(spell: Spell, to_at: float) -> float:
+    """Seconds it had lasted by then."""
+    return min(spell.lasted_s(to_at), to_at - spell.began_at)
 
 
 def chattering(within: Iterable[Spell]) -> tuple[str, ...]:
