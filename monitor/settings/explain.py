@@ -11,6 +11,22 @@ from monitor.settings.lines import Path
 from monitor.settings.table import Row, key_of, keys_in, nearest_key, row_of, tables_with
 
 
+def explain_all(errors: Iterable[Mapping[str, Any]], origin: Origin) -> dict[Path, Complaint]:
+    """All errors as complaints by path; a key that is missing because it is mistyped is told once."""
+    errors = list(errors)
+    meant = set()
+    for error in errors:
+        path: Path = tuple(error["loc"])
+        if error["type"] == "extra_forbidden" and (near := nearest_key(str(path[-1]), key_of(path[:-1]))):
+            meant.add((*path[:-1], near))
+    complaints: dict[Path, Complaint] = {}
+    for error in errors:
+        path = tuple(error["loc"])
+        if not (error["type"] == "missing" and path in meant):
+            complaints.setdefault(path, explain(error, origin))
+    return complaints
+
+
 def explain(error: Mapping[str, Any], origin: Origin) -> Complaint:
     """One error of the validator as a complaint."""
     path: Path = tuple(error["loc"])
@@ -74,7 +90,7 @@ def _sort_of(value: Any) -> str:
 
 
 def mend(layered: Mapping[str, Any], errors: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
-    """A copy in which every mistake is replaced by the setting's example, its default, or nothing.
+    """A copy in which every mistake is replaced by the setting's example, or taken out.
 
     The result is never run; it only lets the checks that need sound values see the rest.
     """
@@ -93,8 +109,10 @@ def mend(layered: Mapping[str, Any], errors: Iterable[Mapping[str, Any]]) -> dic
         if isinstance(holder, list) and isinstance(last, int) and last < len(holder):
             holder[last] = {}
         elif isinstance(holder, dict) and isinstance(last, str):
-            if row is not None and row.is_required:
-                holder[last] = row.example if row.kind is not None else {}
+            if row is not None and row.kind is not None and error["type"] != "extra_forbidden":
+                holder[last] = copy.deepcopy(row.example)
+            elif row is not None and row.is_required:
+                holder[last] = {}
             else:
                 holder.pop(last, None)
     return mended

@@ -36,6 +36,14 @@ class _Environment(EnvSettingsSource):
         return self._variables
 
 
+class _Secrets(NestedSecretsSettingsSource):
+    """The library's reading of a secrets folder; names that set nothing are left to our own complaint."""
+
+    def _load_env_vars(self) -> Mapping[str, str | None]:
+        known = _variables()
+        return {name: value for name, value in super()._load_env_vars().items() if name.upper() in known}
+
+
 def _variables() -> dict[str, Path]:
     return {row.variable: row.key for row in rows().values() if row.variable}
 
@@ -66,8 +74,7 @@ def secrets(environ: Mapping[str, str]) -> tuple[dict[str, Any], dict[Path, str]
             continue
         try:
             files = sorted(one.name for one in FilePath(folder).iterdir() if not one.name.startswith("."))
-            plain = SecretsSettingsSource(Written, secrets_dir=folder)
-            layer = NestedSecretsSettingsSource(plain, secrets_dir_missing="error", secrets_dir_max_size=1_000_000)()
+            layer = _Secrets(SecretsSettingsSource(Written, secrets_dir=folder), secrets_dir_missing="error")()
         except (OSError, ValueError, SettingsError) as failure:
             got = (failure.strerror if isinstance(failure, OSError) else None) or "a folder that cannot be used"
             complaints.append(

@@ -83,13 +83,13 @@ def limit_example(row: LimitRow) -> str:
 def _alarm_table(name: str, row: LimitRow) -> type[LimitTable]:
     quantity = quantity_of(row)
     if quantity is None:
-        return create_model(f"{name}_limit", __base__=LimitTable)
+        return create_model(f"{name}_limit", __base__=LimitTable, __doc__=f"The alarm {name}.")
     example = limit_example(row)
     fields: dict[str, Any] = {
         "on": (Annotated[float, quantity] | None, setting("the limit", None, example=example)),
         "off": (Annotated[float, quantity] | None, setting("clears here; the deadband lies between", None, example=example)),
     }
-    return create_model(f"{name}_limit", __base__=ThresholdTable, **fields)
+    return create_model(f"{name}_limit", __base__=ThresholdTable, __doc__=f"The alarm {name}.", **fields)
 
 
 class WarmthTable(Table):
@@ -154,6 +154,11 @@ def _entries(names: tuple[str, ...]) -> dict[str, Any]:
 
 
 PEN_ALARMS = tuple(name for name in DEFAULT_LIMITS if name not in SITE_ALARMS)
-PenLimits: Any = create_model("PenLimits", __base__=PenLimitsTable, **_entries(PEN_ALARMS))
+PenLimits: Any = create_model("PenLimits", __base__=PenLimitsTable, __doc__="Limits of this pen alone.", **_entries(PEN_ALARMS))
 # Under [limits] at the top: for every pen at once, and the alarms of the daemon itself.
-SiteLimits: Any = create_model("SiteLimits", __base__=PenLimitsTable, **_entries(tuple(DEFAULT_LIMITS)))
+SiteLimits: Any = create_model(
+    "SiteLimits",
+    __base__=PenLimitsTable,
+    __doc__="Limits of every pen, and of the daemon's own alarms.",
+    **_entries(tuple(DEFAULT_LIMITS)),
+)

@@ -36,7 +36,7 @@ EXAMPLES: Mapping[Kind, tuple[str, str]] = MappingProxyType(
 )
 
 _NUMBER = r"[+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?"
-_SINGLE = re.compile(rf"({_NUMBER})\s*(\S.*)")
+_SINGLE = re.compile(rf"({_NUMBER})(?:\s*(?=[^0-9.])|\s+)(\S.*)")
 _INSULATION = re.compile(r"(R|RSI)[\s-]?([0-9]{1,6}(?:\.[0-9]{1,6})?)", re.IGNORECASE)
 _COMPOUND = (Kind.LENGTH, Kind.TIME)
 
@@ -94,7 +94,7 @@ def parse(written: object, kind: Kind) -> tuple[float, str]:
     try:
         unit_found = find(single[2], kind)
     except UnknownUnit as mistake:
-        also = f" ({single[2]!r} is a unit of {mistake.other_kind})" if mistake.other_kind else ""
+        also = f' ("{single[2][:40]}" is a unit of {mistake.other_kind})' if mistake.other_kind else ""
         raise NotAQuantity(mistake.expected + also, f"{single[1]} {mistake.example}") from None
     return float(single[1]) * unit_found.gain + unit_found.offset, unit_found.name
 

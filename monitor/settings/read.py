@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from monitor.engine.connections import Connections
 from monitor.engine.specification import Specification
 from monitor.settings.complaints import Complaint, Origin, SettingsMistakes, toml
-from monitor.settings.explain import explain, mend
+from monitor.settings.explain import explain, explain_all, mend
 from monitor.settings.layers import environment, laid_over, secrets
 from monitor.settings.lines import Path, lines_of
 from monitor.settings.resolve import resolve
@@ -154,10 +154,7 @@ def _read_or_mend(layered: dict[str, Any], origin: Origin) -> tuple[Written | No
             return Written(**layered), list(complaints.values())
         except ValidationError as errors:
             found = errors.errors(include_url=False, include_input=False)
-            if not complaints:
-                for error in found:
-                    complaint = explain(error, origin)
-                    complaints.setdefault(complaint.path, complaint)
+            complaints = complaints or explain_all(found, origin)
             layered = mend(layered, found)
     return None, list(complaints.values())
 

@@ -40,7 +40,9 @@ _GAINS = (0.5, 2.0)  # a sensor whose true slope is beyond these is broken, or t
 def resolve(model: Written, origin: Origin) -> tuple[Specification, Connections, list[Complaint]]:
     """Specification and connections; the complaints are of what only shows when values meet."""
     complaints: list[Complaint] = []
-    site_layer = [(("limits",), model.limits)] if model.limits is not None else []
+    site_layer: list[tuple[Path, Any]] = []
+    if model.limits is not None:
+        site_layer.append((("limits",), model.limits))
     pens: dict[str, Pen] = {}
     sensors: dict[str, Sensor] = {}
     for index, table in enumerate(model.pen):
@@ -127,7 +129,7 @@ def _flock(table: FlockTable) -> Flock:
 
 
 def _fan(table: FanTable, path: Path, origin: Origin) -> tuple[Fan, list[Complaint]]:
-    complaints = []
+    complaints: list[Complaint] = []
     curve: tuple[tuple[float, float], ...] = ((0.0, 1.0), (1.0, 0.0))  # never run: stands in only beside a complaint
     if table.curve is not None:
         curve = table.curve

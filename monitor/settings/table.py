@@ -18,8 +18,6 @@ from monitor.settings.written import SINGLE_TABLES, Written
 
 Key = tuple[str, ...]  # a path without the numbers of array elements: ("pen", "sensor", "unit")
 
-_TABLES_OF_ONE_ALARM = 2  # depth at which limits.NAME stands
-
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -87,7 +85,7 @@ def _rows(model: type[BaseModel], above: Key) -> Iterator[Row]:
             default=None if found.is_required() or found.default_factory else found.default,
             is_required=found.is_required(),
             example=examples[0],
-            meaning=found.description or (inner.__doc__ or "").strip() if inner else found.description or "",
+            meaning=(inner.__doc__ or "").strip() if inner else found.description or "",
         )
         if inner:
             yield from _rows(inner, key)

@@ -17,22 +17,18 @@ from monitor.air.units import Kind as Measured
 from monitor.engine.connections import Secret
 from monitor.engine.specification import BirdClass, Measure, Place, Priority
 from monitor.facts.airflow import DISCHARGE, FITTINGS, ROUGHNESS, TIMER
+from monitor.settings.addresses import Address, Channel, Hidden, Pointer, Topic
 from monitor.settings.kinds import (
-    Address,
-    Channel,
     Choice,
     Day,
     FallingCurve,
     Flag,
-    Hidden,
     Hours,
     Name,
     Number,
-    Pointer,
     Quantity,
     Raw,
     Text,
-    Topic,
     Whole,
     Words,
     Zone,
