@@ -61,8 +61,8 @@ class Probe:
     true: Callable[[Barn, Sky, float], float] = lambda _barn, _sky, _power: 0.0
 
     @classmethod
-    def usual(cls, sensor: Sensor, seed: int, steps: float = 1.0) -> Probe:
-        """A probe of the usual kind; `steps` scales noise and rounding for a poorer make."""
+    def usual(cls, sensor: Sensor, seed: int, coarseness: float = 1.0) -> Probe:
+        """A probe of the usual kind; `coarseness` scales the noise of a poorer make."""
         dice = random.Random(f"{sensor.key} {seed}")
         noise, rounding, lag = USUAL[sensor.measures]
         bias = {Measure.TEMPERATURE: 0.2, Measure.HUMIDITY: 1.5, Measure.AMMONIA: 0.5}.get(sensor.measures, 0.0)
@@ -70,8 +70,8 @@ class Probe:
         return cls(
             sensor=sensor,
             dice=dice,
-            noise=noise * steps,
-            rounding=published_step * steps,
+            noise=noise * coarseness,
+            rounding=published_step,
             lag_s=lag,
             bias=dice.gauss(0.0, bias) if bias else 0.0,
             next_s=dice.uniform(0.0, sensor.every_s),

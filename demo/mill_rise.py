@@ -7,7 +7,7 @@ Rules of this file: numbers of this one barn only. Everything that comes from th
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from demo.barn import Barn, Lamp, Shed
 from demo.flock import Flock, Group
@@ -26,7 +26,7 @@ class Barnyard:
     climate: Climate = SPRING
     start_hour: float = 0.0
     days: float = 60.0
-    lamp: Lamp = Lamp()  # noqa: RUF009  replaced, never changed
+    lamp: Lamp = field(default_factory=Lamp)
     heater_w: float = 1800.0
     heater_on_below_c: float = 13.0
     leakage_cm2: float = 150.0

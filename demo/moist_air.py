@@ -17,7 +17,7 @@ DRY_AIR_GAS_CONSTANT = 287.055  # J/(kg K)
 
 
 def saturation_pressure_pa(temperature_c: float) -> float:
-    """Vapour pressure of saturated air over liquid water, −45 to 60 °C, within 0.3 %.
+    """Vapour pressure of saturated air over liquid water, −45 to 60 °C, within 0.4 % (the WMO enhancement factor left out).
 
     Source: Magnus formula with the coefficients of WMO-No. 8, Guide to Meteorological Instruments, annex 4.B.
     """
