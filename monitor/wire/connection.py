@@ -34,6 +34,7 @@ GONE: Final = b"gone"  # retained: its last will, and its goodbye
 
 DIAL_WITHIN_S: Final = 10.0
 ACCEPT_WITHIN_S: Final = 15.0
+ACCEPT_V5_WITHIN_S: Final = 3.0  # some brokers meet MQTT 5 with silence
 CATCH_UP_WITHIN_S: Final = 60.0  # where access control keeps our mark from coming back
 GOODBYE_WITHIN_S: Final = 3.0
 TURN_S: Final = 1.0
@@ -42,6 +43,8 @@ LARGEST_PACKET: Final = 4 * LONGEST_PAYLOAD  # an MQTT 5 broker drops larger one
 
 V5: Final = MQTTProtocolVersion.MQTTv5
 V311: Final = MQTTProtocolVersion.MQTTv311
+
+SILENT: Final = "the broker took the connection and then said nothing"
 
 _log = logging.getLogger(__name__)
 
@@ -79,7 +82,7 @@ class Ended:
     reason: str  # "" when nobody gave one
     held_s: float  # from acceptance; 0 when there was none
     is_version_refused: bool
-    is_unanswered: bool  # closed by the other side before it said anything
+    is_unanswered: bool  # silent, or closed by the other side, before it said anything
 
 
 class Listener(Protocol):
@@ -111,6 +114,7 @@ class Connection:
         self._accepted_at = 0.0
         self._reason = ""
         self._is_version_refused = False
+        self._is_silent = False
         self._asked: dict[int, tuple[str, ...]] = {}  # filters by the id of their request
         self._goodbye: MQTTMessageInfo | None = None
 
@@ -152,12 +156,11 @@ class Connection:
             self._reason = in_words(error, self._identity.broker)
         finally:
             self._close()
-        is_silent = is_dialled and self.link is None and not self._reason
         return Ended(
             reason=self._reason,
             held_s=self._monotonic() - self._accepted_at if self.link is not None else 0.0,
             is_version_refused=self._is_version_refused,
-            is_unanswered=is_silent,
+            is_unanswered=self._is_silent or (is_dialled and self.link is None and not self._reason),
         )
 
     def _make_client(self) -> Client:
@@ -173,10 +176,7 @@ class Connection:
         client.connect_timeout = DIAL_WITHIN_S
         client.max_queued_messages_set(MOST_QUEUED)
         client.will_set(self._identity.alive_topic, GONE, qos=1, retain=True)
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
-        if broker.tls:
-            client.tls_set(ca_certs=broker.ca_file, certfile=broker.certificate_file, keyfile=broker.key_file)
+        _identify(client, broker)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
@@ -198,14 +198,16 @@ class Connection:
 
     def _turn_until(self, client: Client, stopping: threading.Event) -> None:
         dialled_at = self._monotonic()
+        within_s = ACCEPT_V5_WITHIN_S if self.protocol == V5 else ACCEPT_WITHIN_S
         while not stopping.is_set():
             self._listener.turned()
             if client.loop(TURN_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
             now = self._monotonic()
             if self.link is None:
-                if now - dialled_at > ACCEPT_WITHIN_S:
-                    self._reason = "the broker took the connection and then said nothing"
+                if now - dialled_at > within_s:
+                    self._is_silent = True
+                    self._reason = SILENT
                     return
             elif self.link.is_catching_up and now - self._accepted_at > CATCH_UP_WITHIN_S:
                 self.link.caught_up()
@@ -317,6 +319,42 @@ class Connection:
             self._listener.stranger()
             return False
         return self._listener.arrived(Arrival(topic, bytes(message.payload), message.retain, message.dup, delivery, waited))
+
+
+def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[], float]) -> bool:
+    """Ask a broker, by the barest possible connection under no name, whether it refuses MQTT 5.
+
+    An old broker may trip over the properties and the last will of a real MQTT 5 connection and
+    say nothing at all; this much it understands. False when it accepts, or gives no clear answer.
+    """
+    answers: list[str] = []
+    client = Client(CallbackAPIVersion.VERSION2, client_id="", protocol=V5, reconnect_on_failure=False)
+    client.connect_timeout = DIAL_WITHIN_S
+    client.on_connect = lambda _client, _userdata, _flags, reason, _properties: answers.append(reason.getName())
+    try:
+        _identify(client, broker)
+        client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, clean_start=True)
+        end = monotonic() + ACCEPT_V5_WITHIN_S
+        while not answers and monotonic() < end and not stopping.is_set():
+            if client.loop(0.2) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                break
+        client.disconnect()
+        client.loop(0.1)
+    except OSError:
+        return False  # the next real attempt will say why
+    except Exception:
+        _log.exception("the broker's answer to the question for MQTT 5 could not be read")
+        return False
+    finally:
+        client.on_connect = None
+    return answers == [UNSUPPORTED_VERSION]
+
+
+def _identify(client: Client, broker: Broker) -> None:
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
+    if broker.tls:
+        client.tls_set(ca_certs=broker.ca_file, certfile=broker.certificate_file, keyfile=broker.key_file)
 
 
 def _properties(kind: int) -> Any:

@@ -26,8 +26,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from paho.mqtt.enums import MQTTProtocolVersion
+
 from monitor.engine.connections import Broker, Delivery
-from monitor.wire.connection import GONE, HERE, V5, V311, Arrival, Connection, Identity
+from monitor.wire.connection import GONE, HERE, V5, V311, Arrival, Connection, Ended, Identity, refuses_v5
 from monitor.wire.reasons import refusal
 from monitor.wire.strict import printable
 from monitor.wire.subscriptions import Subscriptions
@@ -37,7 +39,7 @@ __all__ = ["GONE", "HERE", "Arrival", "Counts", "Session", "pause_s"]
 FIRST_PAUSE_S: Final = 1.0
 LONGEST_PAUSE_S: Final = 60.0
 STEADY_S: Final = 30.0  # a connection that held so long starts the pauses anew
-SILENT_CLOSES: Final = 2  # so many in a row without a word, and the older MQTT is tried
+UNANSWERED: Final = 2  # so many MQTT 5 attempts in a row without a word, and the older one is tried
 SHORT_LIVES: Final = 3  # so many connections in a row ended soon and without a reason
 CLOSED: Final = "the broker closed the connection"
 SHARED_ID: Final = f"{CLOSED} again and again: does another program use the same client_id?"
@@ -195,27 +197,33 @@ class Session:
     # --------------------------------------------------- the network thread
 
     def _run(self) -> None:
-        protocol, attempts, silent_closes, short_lives = V5, 0, 0, 0
+        attempts = unanswered = short_lives = 0
         while not self._stopping.is_set():
-            self.turned()
-            connection = Connection(self._identity, protocol, self.connection + 1, self, self._monotonic)
-            ended = connection.run(self._stopping)
-            self._current = None
+            is_refused = unanswered > 0 and refuses_v5(self._identity.broker, self._stopping, self._monotonic)
+            if not is_refused:  # MQTT 5 is tried each time: the broker may have been renewed
+                ended = self._hold(V5)
+                is_refused = ended.is_version_refused
+                unanswered = unanswered + 1 if ended.is_unanswered else 0
+                if unanswered == 1 and not self._stopping.is_set():
+                    continue  # ask at once
+            if is_refused or unanswered >= UNANSWERED:
+                ended = self._hold(V311)
+                unanswered = max(unanswered, 1)  # next time, ask before trying MQTT 5
             if self._stopping.is_set():
                 return
-            silent_closes = silent_closes + 1 if ended.is_unanswered and protocol == V5 else 0
-            if protocol == V5 and (ended.is_version_refused or silent_closes >= SILENT_CLOSES):
-                protocol = V311
-                continue
-            protocol = V5  # asked for again each time: the broker may have been renewed
-            short_lives = short_lives + 1 if 0.0 < ended.held_s < STEADY_S and not ended.reason else 0
             # mosquitto 2.0 throws out the former client of an id without saying why
-            why = SHARED_ID if short_lives >= SHORT_LIVES else CLOSED
-            self._went_down(ended.reason or why)
+            short_lives = short_lives + 1 if 0.0 < ended.held_s < STEADY_S and not ended.reason else 0
+            self._went_down(ended.reason or (SHARED_ID if short_lives >= SHORT_LIVES else CLOSED))
             attempts = 0 if ended.held_s >= STEADY_S else attempts + 1
             pause = pause_s(attempts, self._chance())
             self._resting_until = self._monotonic() + pause
             self._stopping.wait(pause)
+
+    def _hold(self, protocol: MQTTProtocolVersion) -> Ended:
+        self.turned()
+        ended = Connection(self._identity, protocol, self.connection + 1, self, self._monotonic).run(self._stopping)
+        self._current = None
+        return ended
 
     def _went_down(self, reason: str) -> None:
         self.counts.failures += 1
