@@ -4,19 +4,16 @@ With a source still giving off, the room fades from C0 towards a level it settle
 
     C(t) = Css + (C0 − Css) · exp(−N·t)
 
-All three are fitted together; leaving Css free also absorbs a sensor's zero error. A sensor that lags
-(first order, time constant L) shows, when it was at rest at the start,
+All three are fitted together, with the sensor's own lag on top (`fading`); Css free also absorbs a
+sensor's zero error. A lag taken as 0 that is not reads N too low: at 10 changes an hour and 60 s by about a
+sixth. A lag left open widens the interval instead. Do not fit a straight line through logarithms with Css
+taken as 0: it reads 16 to 43 % low when the source goes on.
 
-    S(t) = Css + (C0 − Css) · (exp(−N·t) − N·L·exp(−t/L)) / (1 − N·L)
-
-A lag taken as 0 that is not reads N too low: at 10 changes an hour and 60 s by about a sixth; a lag left
-open widens the interval instead. Do not fit a straight line
-through logarithms with Css taken as 0: it reads 16 to 43 % low when the source goes on.
-
-Rules of this file: one well-mixed room; the record begins as the fan starts and the fan then runs
-steadily; any gas will do whose source is steady meanwhile. Litter and walls that take moisture up or give
-it back add to N when humidity is the gas, and ammonia set free from wet surfaces does likewise: both read
-high, never low.
+Rules of this file: one well-mixed room; the fan runs steadily throughout; any gas will do whose source is
+steady meanwhile. Litter and walls that take moisture up or give it back add to N when humidity is the gas,
+and ammonia set free from wet surfaces does likewise: both read high, never low. Noise that drifts for
+minutes makes the interval too narrow: at a likeness of 0.6 from one reading to the next it covers the
+truth in 86 to 90 of 100 decays.
 
 Sources
     [1] ASTM E741, tracer gas dilution: concentration decay, single zone; the answer holds for the
@@ -31,16 +28,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import pairwise
-from operator import mul
-from statistics import median
 
 from monitor.air import profile
-from monitor.air.ranges import within
+from monitor.air.fading import POSSIBLE_LAGS_S, Decay, Fading
+
+__all__ = ["FOR_AMMONIA_PPM", "FOR_ANY_GAS", "AirChanges", "Decay", "Demands", "air_changes", "pool"]
 
 LEAST_READINGS = 8
 LEAST_SIGNAL = 5.0  # fall over noise below which a decay cannot be told from none
-POSSIBLE_LAGS_S = (0.0, 10.0, 20.0, 30.0, 45.0, 60.0, 75.0, 90.0, 120.0)  # ammonia cells: 26 to 65 s (value from memory)
 SUSPECT_LAGS_S = (30.0, 60.0, 120.0)
 SUSPECT_GAIN = 9.0  # fall of the sum of squares, in noise variances, that chance gives in about 1 of 400
 
@@ -68,35 +63,6 @@ class Demands:
 FOR_ANY_GAS = Demands()
 # An electrochemical ammonia cell in a barn is good for about ±3 ppm: less than 20 ppm to fall from is not enough.
 FOR_AMMONIA_PPM = Demands(start=20.0, ratio=3.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Decay:
-    """One record of a gas fading while the fan runs.
-
-    Attributes:
-        times_s: rising, s; the first is the fan's start.
-        values: readings, in any one unit of concentration.
-        outside: level of the air coming in, same unit; None when not known.
-        lag_s: time constant of the sensor, s, 0 to 600 (its 90 % response time over 2.3). None when it is not
-            known: then any from 0 to 120 s is thought possible, the readings judge between them, and the
-            interval holds what they leave open.
-    """
-
-    times_s: Sequence[float]
-    values: Sequence[float]
-    outside: float | None = None
-    lag_s: float | None = None
-
-    def __post_init__(self) -> None:
-        within("lag_s", self.lag_s or 0.0, 0.0, 600.0)
-        if len(self.times_s) != len(self.values):
-            raise ValueError(f"{len(self.times_s)} times for {len(self.values)} readings: there must be as many of each")
-        numbers = [*self.times_s, *self.values, 0.0 if self.outside is None else self.outside]
-        if not all(math.isfinite(number) for number in numbers):
-            raise ValueError("times, readings and outside must be finite numbers")
-        if any(b <= a for a, b in pairwise(self.times_s)):
-            raise ValueError("times must rise from each reading to the next")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +98,12 @@ def air_changes(
     outside: float | None = None,
     lag_s: float | None = None,
     demands: Demands = FOR_ANY_GAS,
+    started_s: float | None = None,
 ) -> AirChanges:
     """Air changes per hour from one decay.
 
     Args:
-        times_s, values, outside, lag_s: as in `Decay`.
+        times_s, values, outside, lag_s, started_s: as in `Decay`.
         demands: what is asked before the figure is told; `FOR_AMMONIA_PPM` for ammonia in ppm.
 
     Returns:
@@ -146,12 +113,12 @@ def air_changes(
         ValueError: times and values differ in number, times do not rise, or a number is not finite.
         OutOfRange: the lag lies outside its range.
     """
-    decay = Decay(times_s, values, outside, lag_s)
+    decay = Decay(times_s, values, outside, lag_s, started_s)
     if len(values) < LEAST_READINGS:
         return AirChanges(None, None, None, f"too few readings: {len(values)}, at least {LEAST_READINGS} are needed")
     if max(values) == min(values):
         return AirChanges(None, None, None, "too flat: every reading is the same")
-    fit = _Fit(decay)
+    fit = Fading(decay)
     inflation = profile.likeness_inflation(fit.residuals)
     limit = fit.least + profile.student_975(fit.freedom) ** 2 * fit.variance * inflation
     low, high = profile.interval(fit.loss, fit.rate_s, limit, fit.lowest_s, fit.highest_s)
@@ -191,7 +158,7 @@ def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
         As `Decay`.
     """
     usable = [d for d in decays if len(d.values) >= LEAST_READINGS and max(d.values) > min(d.values)]
-    fits = [fit for fit in map(_Fit, usable) if not _why_no_decay(fit, demands)]
+    fits = [fit for fit in map(Fading, usable) if not _why_no_decay(fit, demands)]
     if len(fits) < demands.decays:
         return AirChanges(
             None, None, None, f"too few decays: {len(fits)} usable of {len(decays)}, {demands.decays} needed", decays=len(fits)
@@ -229,108 +196,14 @@ def pool(decays: Sequence[Decay], demands: Demands = FOR_ANY_GAS) -> AirChanges:
     )
 
 
-class _Fit:
-    """One decay with everything that does not depend on N worked out once."""
-
-    __slots__ = (
-        "_fading",
-        "_mean",
-        "_seconds",
-        "_total",
-        "_values",
-        "duration_s",
-        "freedom",
-        "highest_s",
-        "lag_is_known",
-        "lags_s",
-        "least",
-        "lowest_s",
-        "outside",
-        "rate_s",
-        "residuals",
-        "settles_at",
-        "starts_at",
-        "variance",
-    )
-
-    def __init__(self, decay: Decay) -> None:
-        start = decay.times_s[0]
-        self._seconds = [t - start for t in decay.times_s]
-        self._mean = sum(decay.values) / len(decay.values)
-        self._values = [value - self._mean for value in decay.values]
-        self._total = float(sum(map(mul, self._values, self._values)))
-        self._fading: dict[float, list[float]] = {}
-        self.outside = decay.outside
-        self.lag_is_known = decay.lag_s is not None
-        self.lags_s = POSSIBLE_LAGS_S if decay.lag_s is None else (decay.lag_s,)
-        self.duration_s = self._seconds[-1]
-        gaps = [b - a for a, b in pairwise(self._seconds)]
-        self.lowest_s, self.highest_s = 0.02 / self.duration_s, 3.0 / median(gaps)
-        self.rate_s = profile.best(self.loss, self.lowest_s, self.highest_s)
-        self.least = self.loss(self.rate_s)
-        self.freedom = len(self._values) - (3 if self.lag_is_known else 4)
-        self.starts_at, self.settles_at = self.levels(self.rate_s)
-        shape = self.shape(self.rate_s, self.lag_at(self.rate_s))
-        drop, settled = self.starts_at - self.settles_at, self.settles_at - self._mean
-        self.residuals = [v - settled - drop * g for v, g in zip(self._values, shape, strict=True)]
-        # Steps coarser than the noise hide it: readings of a steady value all agree and yet may be half a step off.
-        floor = _step(decay.values) / 2.0
-        self.variance = max(self.least / self.freedom, floor * floor / 3.0, 1e-24 * (1.0 + self._mean**2))
-
-    def shape(self, rate_s: float, lag_s: float) -> list[float]:
-        """What the sensor shows of a fall by 1 at this N and lag: 1 at the start, fading to 0."""
-        if lag_s <= 0.0:
-            return [math.exp(-rate_s * t) for t in self._seconds]
-        share = rate_s * lag_s
-        if abs(1.0 - share) < 1e-5:  # both exponentials coincide; the limit of the formula
-            return [math.exp(-rate_s * t) * (1.0 + rate_s * t) for t in self._seconds]
-        if lag_s not in self._fading:
-            self._fading[lag_s] = [math.exp(-t / lag_s) for t in self._seconds]
-        scale = 1.0 / (1.0 - share)
-        return [(math.exp(-rate_s * t) - share * f) * scale for t, f in zip(self._seconds, self._fading[lag_s], strict=True)]
-
-    def _sums(self, rate_s: float, lag_s: float) -> tuple[float, float, float]:
-        """Mean of the shape, its sum of squares about it, and its product with the readings (whose mean is 0)."""
-        shape = self.shape(rate_s, lag_s)
-        mean = sum(shape) / len(shape)
-        square = float(sum(map(mul, shape, shape))) - len(shape) * mean * mean
-        return mean, square, float(sum(map(mul, shape, self._values)))
-
-    def loss_at(self, rate_s: float, lag_s: float) -> float:
-        """Sum of squares at this N and lag with the best start and settling level.
-
-        N and 1/lag can be exchanged without changing the shape. With the lag unknown the slower of the two is
-        taken for the room, which holds below 30 changes an hour at any lag thought possible.
-        """
-        if not self.lag_is_known and rate_s * lag_s > 1.0:
-            return self._total
-        _, square, product = self._sums(rate_s, lag_s)
-        return max(0.0, self._total - product * product / square) if square > 0.0 else self._total
-
-    def loss(self, rate_s: float) -> float:
-        """Sum of squares at this N with the best start, settling level and, when it is not known, lag."""
-        return min(self.loss_at(rate_s, lag_s) for lag_s in self.lags_s)
-
-    def lag_at(self, rate_s: float) -> float:
-        """The lag that fits best at this N."""
-        return min(self.lags_s, key=lambda lag_s: self.loss_at(rate_s, lag_s))
-
-    def levels(self, rate_s: float) -> tuple[float, float]:
-        """Best start and settling level at this N."""
-        mean, square, product = self._sums(rate_s, self.lag_at(rate_s))
-        drop = product / square if square > 0.0 else 0.0
-        settles_at = self._mean - drop * mean
-        return settles_at + drop, settles_at
-
-
-def _pooled_loss(fits: Sequence[_Fit], weights: Sequence[float], extra_lag_s: float, rate_s: float) -> float:
+def _pooled_loss(fits: Sequence[Fading], weights: Sequence[float], extra_lag_s: float, rate_s: float) -> float:
     """Weighted sum of squares of all decays at one N; those of unknown lag share the one that fits them best."""
     known = sum(w * f.loss_at(rate_s, f.lags_s[0] + extra_lag_s) for w, f in zip(weights, fits, strict=True) if f.lag_is_known)
     unknown = [(w, f) for w, f in zip(weights, fits, strict=True) if not f.lag_is_known]
     return known + (min(sum(w * f.loss_at(rate_s, lag) for w, f in unknown) for lag in POSSIBLE_LAGS_S) if unknown else 0.0)
 
 
-def _why_lag_is_suspected(fits: Sequence[_Fit], weights: Sequence[float], least: float, unit: float) -> str:
+def _why_lag_is_suspected(fits: Sequence[Fading], weights: Sequence[float], least: float, unit: float) -> str:
     """Reason why the sensors seem to lag more than was set; empty when the readings do not ask for it."""
     if not any(fit.lag_is_known for fit in fits):
         return ""
@@ -346,17 +219,7 @@ def _why_lag_is_suspected(fits: Sequence[_Fit], weights: Sequence[float], least:
     return f"the readings bend like a sensor that lags about {suspect:.0f} s more than set: set its lag"
 
 
-def _step(values: Sequence[float]) -> float:
-    """Step in which the readings come, when every gap between two of them is a whole number of steps; else 0."""
-    levels = sorted(set(values))
-    gaps = [b - a for a, b in pairwise(levels)]
-    step = min(gaps)
-    if len(levels) == len(values) or step < 1e-6 * (levels[-1] - levels[0]):
-        return 0.0
-    return step if all(abs(gap / step - round(gap / step)) < 0.01 for gap in gaps) else 0.0
-
-
-def _why_no_decay(fit: _Fit, demands: Demands) -> str:
+def _why_no_decay(fit: Fading, demands: Demands) -> str:
     """Reason why this record is no decay at all; empty when it is one."""
     noise = math.sqrt(fit.variance)
     drop = fit.starts_at - fit.settles_at
@@ -388,7 +251,7 @@ def _why_not_told(rate_h: float, low_h: float, high_h: float, duration_s: float,
     return ""
 
 
-def _warning(fit: _Fit) -> str:
+def _warning(fit: Fading) -> str:
     if fit.lags_s == (0.0,):
         return "the sensor counts as without lag: if it lags 60 s, 10 changes an hour read a sixth too low"
     if not fit.lag_is_known and fit.rate_s > 0.8 / POSSIBLE_LAGS_S[-1]:

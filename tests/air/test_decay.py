@@ -192,6 +192,23 @@ def test_a_broken_record_is_refused_in_words(times, values, message):
         air_changes(times, values)
 
 
+@pytest.mark.parametrize("late_readings", [1, 3])
+def test_a_start_before_the_first_reading_is_taken_into_account(late_readings):
+    """The fan's start lies between two readings: with its time given the answer is the same as with all readings."""
+    times, values = fading(10.0, 30.0, 5.0, 25.0, 60.0)
+    found = air_changes(times[late_readings:], values[late_readings:], lag_s=60.0, started_s=0.0)
+    assert found.per_hour == pytest.approx(10.0, rel=2e-3)
+    assert found.starts_at == pytest.approx(30.0, rel=2e-3)
+    assert air_changes(times[late_readings:], values[late_readings:], lag_s=60.0).fitted_per_hour > 10.3
+
+
+@pytest.mark.parametrize("started_s", [10.0, -1000.0])
+def test_a_start_after_the_first_reading_or_long_before_is_refused(started_s):
+    """Readings from before the start are not part of the decay."""
+    with pytest.raises(OutOfRange, match="started_s"):
+        air_changes(*fading(10.0, 30.0, 5.0, 25.0), started_s=started_s)
+
+
 def test_a_lag_beyond_any_sensor_is_refused():
     """Ten minutes is the most."""
     with pytest.raises(OutOfRange, match="lag_s"):
