@@ -376,7 +376,9 @@ def _take_link(state: State, event: Link, at: float, wall_ms: int | None, plan: 
         }
         state = _with_pens(state, pens)
     if event.what == "broker":
-        return _judge_all(state, at, wall_ms, plan, actions)
+        state = _judge_all(state, at, wall_ms, plan, actions)
+        # What was commanded while nobody could hear it is said at once.
+        return _resend(state, at, wall_ms, plan, actions, at_once=True) if event.up else state
     return _note_due(_judge_site(state, at, wall_ms, plan, actions))
 
 

@@ -5,9 +5,9 @@ units; a sentence whose numbers are not known is left out, never filled with a g
 are a `Catalogue` (English: `monitor.engine.wording_english`); another language is another catalogue, read
 from a plain dict by `catalogue_from`, and may replace as few or as many texts as it likes.
 
-Fields a text may use, in braces: pen, site, sensor, value, limit, clears, wanted, source, age, since, lasting,
-falling, rising, reaches, reaches_time, reaches_in, worst, note, link, count. A list of alternatives is read from the front:
-the first whose fields are all known is taken.
+Fields a text may use, in braces: pen, site, sensor, value, other, limit, clears, wanted, source, age, since,
+lasting, falling, rising, reaches, reaches_time, reaches_in, worst, note, link, count, commanded, reported. A list
+of alternatives is read from the front: the first whose fields are all known is taken.
 """
 
 from __future__ import annotations
@@ -32,7 +32,14 @@ FIELDS = frozenset(
     (
         *("pen", "site", "sensor", "value", "limit", "clears", "wanted", "source", "age", "since", "lasting"),
         *("falling", "rising", "reaches", "reaches_time", "reaches_in", "worst", "note", "link", "count"),
+        *("other", "commanded", "reported"),
     )
+)
+
+# Which field shows which number of the evidence.
+_NUMBERS = (
+    *(("value", "value"), ("other", "other_value"), ("limit", "limit"), ("clears", "clears_at")),
+    *(("reaches", "reaches"), ("worst", "worst")),
 )
 
 _KIND_OF_UNIT: Mapping[str, Kind] = MappingProxyType(
@@ -60,7 +67,7 @@ class Texts:
     clear_titles: tuple[str, ...]
     clear_sentences: tuple[str, ...]
     wanted: str = "low"  # which end of the target band "wanted" names: "low" or "high"
-    is_difference: bool = False  # the numbers are differences, not places on a scale
+    differences: tuple[str, ...] = ()  # fields whose numbers are differences, not places on a scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +166,9 @@ def all_clear_words(
     """
     texts = catalogue.alarms.get(alarm.name, catalogue.unknown)
     known = _known(alarm, specification, texts, None, None)
+    # The change that ends an alarm carries both in its evidence; a record has them of its own.
+    lasted_s = _number(alarm.evidence, "lasted_s") if lasted_s is None else lasted_s
+    worst = _number(alarm.evidence, "worst") if worst is None else worst
     if isinstance(alarm, AlarmRecord):
         worst = alarm.worst if worst is None else worst
         if lasted_s is None and alarm.raised_at is not None and alarm.changed_at is not None:
@@ -166,7 +176,7 @@ def all_clear_words(
     known.pop("lasting", None)
     if lasted_s is not None:
         known["lasting"] = show(max(0.0, lasted_s), Kind.TIME)
-    shown = _shown(worst, alarm.evidence, specification.units, texts.is_difference)
+    shown = _shown(alarm, worst, "worst" in texts.differences, specification.units)
     known.pop("worst", None)
     if shown is not None:
         known["worst"] = shown
@@ -213,16 +223,12 @@ def _known(
     known: dict[str, str] = {"site": specification.site, "pen": capitalised(alarm.pen or specification.site)}
     _put(known, "sensor", alarm.subject or evidence.get("sensor"))
     _put(known, "source", evidence.get("source"))
-    _put(known, "note", evidence.get("note"))
+    _put(known, "note", _sentence(evidence.get("note")))
+    _put(known, "commanded", evidence.get("commanded"))
+    _put(known, "reported", evidence.get("reported"))
     _put(known, "link", link)
-    for field, key in (
-        ("value", "value"),
-        ("limit", "limit"),
-        ("clears", "clears_at"),
-        ("reaches", "reaches"),
-        ("worst", "worst"),
-    ):
-        _put(known, field, _shown(_number(evidence, key), evidence, units, texts.is_difference))
+    for field, key in _NUMBERS:
+        _put(known, field, _shown(alarm, _number(evidence, key), field in texts.differences, units))
     if "reaches" not in known and "limit" in known:
         known["reaches"] = known["limit"]
     wanted = _number(evidence, "target_high" if texts.wanted == "high" else "target_low")
@@ -283,12 +289,20 @@ def _number(evidence: Evidence, key: str) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def _shown(value: float | None, evidence: Evidence, units: str, is_difference: bool) -> str | None:
-    """A value in the unit its evidence names; a bare share ("1") reads as a percentage."""
+def _sentence(note: object) -> str:
+    """A note as a sentence of the body."""
+    text = note.strip() if isinstance(note, str) else ""
+    return capitalised(text) + ("" if not text or text[-1] in ".!?" else ".")
+
+
+def _shown(alarm: AlarmChanged | AlarmRecord, value: float | None, is_difference: bool, units: str) -> str | None:
+    """A value in the unit its evidence names; a bare "1" is a state of a sensor, else a share."""
     if value is None:
         return None
-    unit = str(evidence.get("unit", ""))
+    unit = str(alarm.evidence.get("unit", ""))
     if unit == "1":
+        if alarm.name.startswith("sensor"):
+            return show(value, Kind.STATE, units)
         return show(100.0 * value, Kind.PERCENTAGE, units)
     kind = _KIND_OF_UNIT.get(unit)
     if kind is None:
@@ -351,7 +365,7 @@ def catalogue_from(given: Mapping[str, object], standing: Catalogue) -> Catalogu
 def _texts_of(table: object, shape: type[Frame] | type[Texts], place: str) -> dict[str, Any]:
     if not isinstance(table, Mapping):
         raise CatalogueMistake(f"{place}: expected a table of texts")
-    shapes = {field.name: str(field.type) for field in fields(shape) if field.type != "bool" and field.name != "wanted"}
+    shapes = {field.name: str(field.type) for field in fields(shape) if field.name not in ("wanted", "differences")}
     out: dict[str, Any] = {}
     for key, value in table.items():
         if key not in shapes:

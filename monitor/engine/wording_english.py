@@ -211,8 +211,8 @@ _ALARMS = {
         clear_sentences=("Short for {lasting}.", "The fan moves what the birds need again."),
     ),
     "fan_not_obeying": Texts(
-        titles=("{pen}: fan does not obey", "{pen}: fan does not obey"),
-        sentences=("It was told one thing and reports another, or nothing. Ammonia and damp rise while it stands still.",),
+        titles=("{pen}: fan does not obey",),
+        sentences=("Told: {commanded}, reports: {reported}.", "While it stands still ammonia and damp rise."),
         steps=(
             "Does it turn? Burnt smell or hum: breaker off, leave it, electrician.",
             "Breaker off before a hand goes near it; it can start by itself.",
@@ -233,7 +233,7 @@ _ALARMS = {
     ),
     "sensor_silent": Texts(
         titles=("{pen}: {sensor} is silent", "{pen}: a sensor is silent"),
-        sentences=("What it would show is not known.", "Silent for {lasting}."),
+        sentences=("What it would show now is not known.", "Last it said {value}."),
         steps=(
             "Look at the birds and a second thermometer.",
             "Battery, plug, distance to the radio? Mains plug wet: breaker off first.",
@@ -249,8 +249,8 @@ _ALARMS = {
         clear_sentences=("Stuck for {lasting}.", "Its number is believed again."),
     ),
     "sensor_implausible": Texts(
-        titles=("{pen}: {sensor} says {value}, not believed", "{pen}: {sensor} talks nonsense", "{pen}: a sensor talks nonsense"),
-        sentences=("No such air, or no such jump, exists.",),
+        titles=("{pen}: {sensor} talks nonsense", "{pen}: a sensor talks nonsense"),
+        sentences=("Its number is not believed.",),
         steps=(
             "Look at the birds and a second thermometer.",
             "Fallen into the litter, wet plug, lead chewed? Mains lead: breaker off first.",
@@ -259,12 +259,12 @@ _ALARMS = {
         clear_sentences=("Nonsense for {lasting}.", "Its number is believed again."),
     ),
     "sensors_disagree": Texts(
-        titles=("{pen}: two sensors disagree by {value}", "{pen}: two sensors disagree"),
-        sentences=("Which of them is right is not known; the worse one is taken.",),
+        titles=("{pen}: two sensors disagree, {value} and {other}", "{pen}: two sensors disagree"),
+        sentences=(),
         steps=("Hang a third thermometer beside them.", "One fallen, wet, or in the lamp's beam? Put it back at bird height."),
         clear_titles=("{pen}: sensors agree again",),
         clear_sentences=("They disagreed for {lasting}.", "They agree again."),
-        is_difference=True,
+        differences=("limit", "worst"),
     ),
     "mains_lost": Texts(
         titles=("{pen}: mains lost, no heat and no fan", "{pen}: mains lost"),

@@ -20,14 +20,15 @@ from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
 from monitor.store import decisions, journal, outbox, retention, rollups
 from monitor.store.connection import transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
-from monitor.store.inbox import EARLIEST_MS, LATEST_MS, Inbox, Intake
+from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
-from monitor.store.opening import Opened, note_suspicion, open_store
+from monitor.store.memory import Memory, Remembered
+from monitor.store.opening import Opened, note_suspicion, open_store, unpack
 from monitor.store.outbox import Outbox
 
-# How many of the last deliveries are remembered. A broker hands out packet ids up to 65,535 before one comes
-# again, so a ring this short never holds an id twice; it is ten times the usual receive maximum.
-REMEMBERED = 2_048
+# A move touches three pages for each sensor, whether it moves one reading or a hundred: with eight sensors at
+# 30 s this is every three hours, with eighty every hour's call moves.
+MOVE_FROM = 3_000
 
 
 @dataclass(frozen=True)
@@ -77,15 +78,6 @@ class Saved:
 
 
 @dataclass(frozen=True, slots=True)
-class Remembered:
-    """One delivery of the last ones committed; `order` rises."""
-
-    packet_id: int
-    digest: bytes
-    order: int
-
-
-@dataclass(frozen=True, slots=True)
 class Tidied:
     dated: int  # readings that waited for the clock and came in
     moved: int  # readings moved to their place
@@ -106,9 +98,10 @@ class Store:
         self._turns = threading.RLock()
         self._inbox = Inbox(connection)
         self._commits = int(self._one("SELECT coalesce(max(commits), 0) FROM saved"))
-        self._delivered = int(self._one("SELECT coalesce(max(number), 0) FROM delivery"))
+        self._memory = Memory(connection)
         self._doubtful: tuple[Batch, Committed] | None = None
         self._mirror_seq: int | None = None
+        self._state_bytes = 0
         self.outbox = Outbox(connection, self._turn)
 
     @classmethod
@@ -168,14 +161,14 @@ class Store:
             self._doubtful = (batch, result)
             with self._told(), transaction(self._connection, batch.at_once):
                 self._inbox.write(intake)
-                self._remember(batch.deliveries)
+                self._memory.write(batch.deliveries, self._inbox.last_dated(intake))
                 decisions.write(self._connection, batch.decisions, batch.segment)
                 journal.write(self._connection, batch.journal, batch.segment)
                 outbox.write(self._connection, batch.notices)
                 self._save(batch)
             self._doubtful = None
             self._commits += 1
-            self._delivered += len(batch.deliveries)
+            self._memory.accept(batch.deliveries)
             self._inbox.accept(intake)
             return result
 
@@ -210,20 +203,13 @@ class Store:
             stood = commits != self._commits
             if stood:
                 self._commits = commits
-                self._delivered = int(self._one("SELECT coalesce(max(number), 0) FROM delivery"))
+                self._memory.load()
                 self._inbox.load()
         self._doubtful = None
         return result if stood and former == batch else None
 
-    def _remember(self, deliveries: Sequence[Delivery]) -> None:
-        first = self._delivered + 1
-        self._connection.executemany(
-            "INSERT OR REPLACE INTO delivery (slot, number, packet_id, digest) VALUES (?, ?, ?, ?)",
-            [(n % REMEMBERED, n, d.packet_id, d.digest) for n, d in enumerate(deliveries[-REMEMBERED:], first)],
-        )
-
     def _save(self, batch: Batch) -> None:
-        packed = None if batch.state is None else zlib.compress(batch.state.encode(), 6)
+        packed = None if batch.state is None else self._pack(batch.state)
         self._connection.execute(
             """INSERT INTO saved (id, commits, at, wall_ms, segment, boot_id, boottime_s, clean, state)
                VALUES (1, ?, ?, ?, ?, ?, ?, 0, ?) ON CONFLICT (id) DO UPDATE SET commits = excluded.commits, at = excluded.at,
@@ -231,6 +217,14 @@ class Store:
                boottime_s = excluded.boottime_s, clean = 0, state = coalesce(excluded.state, state)""",
             (self._commits + 1, batch.at, batch.wall_ms, batch.segment, batch.boot_id, batch.boottime_s, packed),
         )
+
+    def _pack(self, state: str) -> bytes:
+        """Compressed, with zeros behind it: a row that keeps its size is overwritten in place, in two pages
+        rather than five, and the size of a compressed state changes a little every time."""
+        packed = zlib.compress(state.encode(), 6)
+        if not len(packed) <= self._state_bytes <= len(packed) + 1024:
+            self._state_bytes = len(packed) + 128
+        return packed.ljust(self._state_bytes, b"\0")
 
     # ------------------------------------------------------------ going on after a restart
 
@@ -241,7 +235,7 @@ class Store:
         if row is None:
             return None
         packed, at, wall_ms, segment, boot_id, boottime_s, clean = row
-        state = None if packed is None else zlib.decompress(packed).decode()
+        state = None if packed is None else unpack(packed)
         return Saved(state, at, wall_ms, segment, boot_id, boottime_s, bool(clean))
 
     def mark_clean(self) -> None:
@@ -253,13 +247,12 @@ class Store:
     def remembered(self) -> list[Remembered]:
         """The last deliveries committed, oldest first."""
         with self._turn(False):
-            rows = self._connection.execute("SELECT packet_id, digest, number FROM delivery ORDER BY number").fetchall()
-        return [Remembered(packet_id, bytes(digest), number) for packet_id, digest, number in rows]
+            return self._memory.rows()
 
     def forget_deliveries(self) -> None:
         """The broker holds no session of ours: its packet ids begin anew."""
         with self._turn(True):
-            self._connection.execute("DELETE FROM delivery")
+            self._memory.forget()
 
     def place(self, segment: int, offset_ms: int) -> int:
         """The clock of a segment has become known: whatever waits in it stands at elapsed ms + offset.
@@ -270,8 +263,8 @@ class Store:
         Returns:
             How many readings were dated now.
         """
-        if not EARLIEST_MS <= offset_ms < LATEST_MS:
-            raise ValueError(f"offset_ms {offset_ms}: the start of the timeline must lie between the years 2000 and 2100")
+        if not -LATEST_MS < offset_ms < LATEST_MS:
+            raise ValueError(f"offset_ms {offset_ms}: no elapsed time and this offset make a time before the year 2100")
         with self._turn(True):
             for table in ("decision", "journal"):
                 self._connection.execute(
@@ -295,11 +288,12 @@ class Store:
 
     # ------------------------------------------------------------ chores
 
-    def tidy(self, now_ms: int | None, rows: int = 20_000) -> Tidied:
+    def tidy(self, now_ms: int | None, rows: int = 20_000, move_from: int = MOVE_FROM) -> Tidied:
         """The hourly chore: date what waited, move arrivals to their place, drop old raw readings, checkpoint.
 
         Args:
             now_ms: the trusted time, or None: then nothing is dropped.
+            move_from: arrivals are moved once there are this many.
             rows: at most so many readings are dated, moved or dropped in one call, so that the writer stays free.
 
         Returns:
@@ -308,16 +302,17 @@ class Store:
         dated = self._date(rows)
         with self._turns:
             with self._turn(False), transaction(self._connection):
-                places = self._inbox.move(rows, self._mirror_seq)
+                places = self._inbox.move(rows, self._mirror_seq) if self._inbox.unmoved >= move_from else []
                 dropped = retention.drop_old(self._connection, now_ms, self.raw_days, rows)
                 outbox.tidy(self._connection)
                 self._note_mirror()
             with self._told():
                 self._inbox.accept_move(places)
-                if not self._inbox.unmoved:
+                left = self._inbox.unmoved >= max(1, move_from)
+                if not left:
                     self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
                 waits = int(self._one("SELECT count(*) FROM placement"))
-            return Tidied(dated, len(places), dropped, more=bool(waits or self._inbox.unmoved or dropped >= rows))
+            return Tidied(dated, len(places), dropped, more=bool(waits or left or dropped >= rows))
 
     def mend_rollups(self, from_ms: int, to_ms: int) -> int:
         """Compare roll-ups with the raw readings of these hours and rewrite wrong ones. Returns how many were wrong."""

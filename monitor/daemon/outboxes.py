@@ -1,0 +1,100 @@
+"""The lasting outbox and the one in memory as one: people are told even while nothing can be written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from monitor.engine.connections import Notice
+from monitor.notify.outbox import MemoryOutbox, Outbox, Row
+from monitor.store.failures import StoreFailing
+from monitor.store.keep import Store
+
+
+class BothOutboxes:
+    """Rows live in the store; while it fails, new ones live in memory, and a row known there is not taken twice."""
+
+    def __init__(self, store: Callable[[], Store | None]) -> None:
+        self._store = store
+        self.memory = MemoryOutbox()
+
+    def _of(self, key: str) -> Outbox:
+        lasting = self._lasting()
+        return self.memory if lasting is None or self.memory.find(key) is not None else lasting
+
+    def _lasting(self) -> Outbox | None:
+        store = self._store()
+        return None if store is None else store.outbox
+
+    def due(self, at: float, limit: int = 1_000) -> Sequence[Row]:
+        held: list[Row] = list(self.memory.due(at, limit))
+        lasting = self._lasting()
+        if lasting is not None:
+            try:
+                held += [row for row in lasting.due(at, limit) if self.memory.find(row.notice.key) is None]
+            except StoreFailing:
+                if not held:
+                    raise
+        return held
+
+    def next_due_at(self) -> float | None:
+        lasting = self._lasting()
+        times = [self.memory.next_due_at(), lasting.next_due_at() if lasting is not None else None]
+        return min((at for at in times if at is not None), default=None)
+
+    def interrupted(self) -> Sequence[Row]:
+        lasting = self._lasting()
+        return lasting.interrupted() if lasting is not None else []
+
+    def find(self, key: str) -> Row | None:
+        found: Row | None = self.memory.find(key)
+        lasting = self._lasting()
+        return found if found is not None or lasting is None else lasting.find(key)
+
+    def add(self, notices: Sequence[Notice]) -> None:
+        lasting = self._lasting()
+        try:
+            if lasting is None:
+                self.memory.add(notices)
+            else:
+                lasting.add(notices)
+        except StoreFailing:
+            self.memory.add(notices)
+
+    def sending(self, key: str, at: float) -> None:
+        self._of(key).sending(key, at)
+
+    def sent(self, key: str, at: float, answer: str) -> None:
+        self._of(key).sent(key, at, answer)
+
+    def failed(self, key: str, at: float, answer: str, next_try_at: float) -> None:
+        self._of(key).failed(key, at, answer, next_try_at)
+
+    def gave_up(self, key: str, at: float, answer: str) -> None:
+        self._of(key).gave_up(key, at, answer)
+
+    def fold(self, keys: Sequence[str], summary: Notice, at: float) -> None:
+        lasting = self._lasting()
+        held = [key for key in keys if self.memory.find(key) is not None]
+        kept = [key for key in keys if key not in held]
+        if lasting is not None and kept:
+            lasting.fold(kept, summary, at)
+            for key in held:
+                self.memory.gave_up(key, at, f"told in {summary.key}")
+        else:
+            self.memory.fold(held, summary, at)
+
+    def settle(self, at: float) -> None:
+        """The store writes again: what memory sent is marked sent there, so that it is not sent once more."""
+        lasting = self._lasting()
+        if lasting is None:
+            return
+        for row in self.memory.due(float("inf")):
+            # Not sent yet: the lasting row takes over where it exists.
+            if lasting.find(row.notice.key) is None:
+                lasting.add([row.notice])
+            self.memory.forget(row.notice.key)
+        for row in self.memory.finished():
+            stored = lasting.find(row.notice.key)
+            if stored is not None and stored.status == "waiting":
+                lasting.sending(row.notice.key, at)
+                lasting.sent(row.notice.key, at, row.answer or "sent while the store failed")

@@ -1,0 +1,361 @@
+"""The daemon put together, started, kept ticking and stopped.
+
+Threads: the broker's network thread and the web's threads bring events; a ticker brings the seconds; a writer
+commits; a dispatcher and its lanes tell people. All of them meet in `Core`, under its one lock.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from monitor.api.app import create_app, may_bind
+from monitor.api.changes import Hub
+from monitor.api.links import Links, folder_of, make_link, new_setup_link
+from monitor.api.passwords import Passwords, password_path
+from monitor.api.server import WebServer
+from monitor.daemon.clocks import MachineClocks
+from monitor.daemon.core import Clocks, Core
+from monitor.daemon.outboxes import BothOutboxes
+from monitor.daemon.people import People
+from monitor.daemon.writer import Writer, store_opener
+from monitor.daemon.yard import Yard
+from monitor.engine.connections import Delivery, Notice
+from monitor.engine.decisions import decision
+from monitor.engine.events import AlarmChanged, SwitchFan, Unreadable
+from monitor.engine.saving import Unloadable, load
+from monitor.engine.state import State
+from monitor.engine.timeline import LastSeen, begin
+from monitor.engine.wording import started_words, summary_title
+from monitor.engine.wording_english import ENGLISH
+from monitor.notify import rota
+from monitor.notify.channels import Channel, open_channels
+from monitor.notify.rota import Now
+from monitor.notify.worker import Sayings, Worker
+from monitor.settings.read import Settings
+from monitor.store.failures import StoreFailing, StoreHeld
+from monitor.store.keep import Saved, Store
+from monitor.store.reader import Reader
+from monitor.wire.payloads import PayloadReader
+from monitor.wire.redelivery import Remembered
+from monitor.wire.relay import command
+from monitor.wire.session import Arrival, Session
+
+log = logging.getLogger(__name__)
+
+TICK_S = 1.0
+ROTA_EVERY_S = 15.0
+BLINK_S = 120.0  # a stop shorter than this is not told to people as a dark time
+
+
+class Daemon:
+    """One site, watched from `start` to `stop`."""
+
+    def __init__(self, settings: Settings, clocks: Clocks | None = None, monotonic: Callable[[], float] = time.monotonic) -> None:
+        """Open the store and go on where the last run stopped; nothing is connected yet.
+
+        Raises:
+            StoreHeld: another daemon has this store.
+            ValueError: a channel's address is wrong.
+        """
+        self.settings = settings
+        specification, connections = settings.specification, settings.connections
+        self._monotonic = monotonic
+        self._clocks: Clocks = clocks if clocks is not None else MachineClocks(connections.clock == "kept")
+        self._site_topic = f"warmstraw/{_topic_word(specification.site)}"
+        self._stopping = threading.Event()
+        self._last_tick = monotonic()
+        self._complained: set[tuple[str, str]] = set()
+        self.hub = Hub()
+
+        self._open = store_opener(connections.store.folder, connections.store.raw_days)
+        store, trouble = self._open_store()
+        saved = None if store is None else store.load()
+        glance = self._clocks.glance()
+        timeline, self._dark_s = begin(last_seen(saved), glance)
+        self._was_clean = saved is None or saved.clean
+        state = self._load_state(saved)
+
+        self._links = Links(folder_of(connections))
+        self._address = connections.api.public_address or f"http://{socket.gethostname()}:{connections.api.port}"
+        self.people = People(specification, connections, ENGLISH, self._one_tap)
+        if store is not None:
+            self.people.remember(row.notice for status in _STATUSES for row in store.outbox.rows(status))
+        self.core = Core(
+            specification, state, timeline, self._clocks, self._switch, self.people.due, self.hub.tell, self._publish_alarm
+        )
+
+        self._payloads = PayloadReader(specification)
+        rows = [] if store is None else [(r.packet_id, r.digest, r.order) for r in store.remembered()]
+        self._remembered = Remembered.load(rows)
+        self.session = Session(
+            connections.broker,
+            [(topic, 1) for topic in self._payloads.topics],
+            f"{self._site_topic}/alive",
+            self._arrived,
+            self._link_changed,
+            self._session_found,
+        )
+        self.core.window = max(1, connections.broker.receive_maximum // 2)
+        self.writer = Writer(
+            self.core,
+            store,
+            self._open,
+            glance.boot_id,
+            connections.store.commit_every_s,
+            self._acknowledge,
+            self._committed,
+            monotonic,
+        )
+        self.outboxes = BothOutboxes(lambda: self.writer.store)
+        self.yard = Yard(
+            settings,
+            self.core,
+            self.writer,
+            self.session,
+            self.hub,
+            lambda: Reader(connections.store.folder),
+            monotonic(),
+            lambda: self._last_tick,
+            monotonic,
+        )
+        self.web: WebServer | None = None
+        self._worker = self._make_worker(open_channels(connections.tell, self._publish_siren))
+        self._ticker = threading.Thread(target=self._tick_on, name="ticker", daemon=True)
+        if trouble is not None:
+            self.core.link("store", False, f"{trouble.cause} {trouble.advice}")
+
+    # ------------------------------------------------------------- lifecycle
+
+    def start(self) -> None:
+        """Begin to watch."""
+        self.writer.start()
+        self.core.start(self._dark_s, self._was_clean)
+        if not self._was_clean and (self._dark_s is None or self._dark_s > BLINK_S):
+            self._tell_of_the_dark()
+        self._worker.start()
+        self._start_web()
+        self.session.start()
+        self._ticker.start()
+
+    def stop(self) -> None:
+        """Say goodbye, commit, close. The fan's relay goes its own safe way when `alive` is gone."""
+        self._stopping.set()
+        self.hub.close()
+        if self._ticker.is_alive():
+            self._ticker.join(5.0)
+        self.session.stop()
+        if self.web is not None:
+            self.web.stop()
+        self._worker.stop()
+        self.writer.stop()
+
+    def _start_web(self) -> None:
+        host, advice = may_bind(self.yard)
+        if advice:
+            log.warning("%s", advice)
+        try:
+            self.web = WebServer(create_app(self.yard), host, self.settings.connections.api.port)
+            self.web.start()
+        except OSError as trouble:
+            log.error("%s; the barn is watched without a page", trouble)
+            return
+        log.info("the page is at %s", self.web.address)
+        if not Passwords(password_path(self.settings.connections)).is_set():
+            log.warning(
+                "no password is set; within the hour, set it here: %s",
+                new_setup_link(self._links, self.web.address, self.core.now()[0]),
+            )
+
+    # ----------------------------------------------------------------- store
+
+    def _open_store(self) -> tuple[Store | None, StoreFailing | None]:
+        try:
+            store = self._open()
+        except StoreHeld:
+            raise
+        except StoreFailing as trouble:
+            log.error("the store cannot be opened: %s %s The birds are watched; nothing is kept.", trouble.cause, trouble.advice)
+            return None, trouble
+        opened = store.opened
+        if opened.set_aside is not None:
+            log.error(
+                "the store was damaged: it is kept as %s; restored from %s", opened.set_aside, opened.recovered_from or "nothing"
+            )
+        if opened.lost:
+            log.error("lost: %s", opened.lost)
+        return store, None
+
+    @staticmethod
+    def _load_state(saved: Saved | None) -> State:
+        if saved is None or saved.state is None:
+            return State()
+        try:
+            return load(saved.state)
+        except Unloadable as trouble:
+            log.error("%s; starting with an empty one: open alarms will be raised again", trouble)
+            return State()
+
+    # ------------------------------------------------------------------ wire
+
+    def _arrived(self, arrival: Arrival) -> None:
+        delivery = arrival.delivery
+        if delivery is not None:
+            if self._remembered.already_stored(delivery, arrival.duplicate, arrival.waited):
+                self.core.arrived((), delivery)
+                return
+            self._remembered.note(delivery)
+        at, wall_ms = self.core.now()
+        events = self._payloads.read(arrival.topic, arrival.payload, arrival.retained, at, wall_ms)
+        for event in events:
+            if isinstance(event, Unreadable):
+                self._complain(event)
+        self.core.arrived(events, delivery)
+
+    def _complain(self, event: Unreadable) -> None:
+        """Once per topic and cause, and not for ever: the counts are on the API."""
+        known = (event.topic, event.cause)
+        if known in self._complained or len(self._complained) > 500:
+            return
+        self._complained.add(known)
+        log.warning("%r on topic %r is no reading: %s", event.sample, event.topic, event.cause)
+
+    def _link_changed(self, up: bool, why: str) -> None:
+        self.core.link("broker", up, why)
+
+    def _session_found(self, present: bool) -> None:
+        if not present:
+            self._remembered.clear()
+            self.writer.forget_deliveries()
+
+    def _acknowledge(self, deliveries: Sequence[Delivery]) -> int:
+        return self.session.acknowledge(deliveries)
+
+    def _switch(self, action: SwitchFan) -> bool:
+        fan = self.settings.specification.pens[action.pen].fan
+        if fan is None:
+            return False
+        sent = self.session.publish(fan.command_topic, command(fan, action.running, action.speed_pct))
+        told = None if action.again else decision(action)
+        if told is not None:
+            self.session.publish(f"{self._site_topic}/{_topic_word(action.pen)}/fan", json.dumps(told), retain=True)
+        return sent
+
+    def _publish_siren(self, topic: str, payload: str) -> bool:
+        return self.session.publish(topic, payload, qos=1)
+
+    def _publish_alarm(self, change: AlarmChanged) -> None:
+        """For a siren or a lamp on the spot."""
+        told = decision(change)
+        if told is not None:
+            pen = _topic_word(change.pen) if change.pen else "site"
+            self.session.publish(f"{self._site_topic}/{pen}/alarm", json.dumps(told), retain=True)
+
+    # ---------------------------------------------------------------- people
+
+    def _make_worker(self, channels: list[Channel]) -> Worker:
+        specification = self.settings.specification
+        return Worker(
+            self.outboxes,
+            channels,
+            self.settings.connections.tell,
+            Sayings(ENGLISH.frame.maybe_repeat, lambda count: summary_title(specification.site, ENGLISH, count)),
+            now=lambda: self.core.now()[0],
+            matters=self.people.matters,
+            on_link=lambda up, detail: self.core.link("notice", up, detail),
+            local=lambda: self.people.local(self.core.now()[1]),
+            when=lambda at: self.people.when(self.core.timeline.wall_ms(at)),
+        )
+
+    def _one_tap(self, alarm: str, occurrence: int, person: str) -> str | None:
+        return make_link(self._links, self._address, alarm, occurrence, person, self.core.now()[0])
+
+    def _committed(self, notices: Sequence[Notice]) -> None:
+        if self.writer.is_failing:
+            self.outboxes.memory.add(notices)
+        else:
+            self.outboxes.settle(self.core.now()[0])
+        self._worker.wake()
+
+    def _tell_of_the_dark(self) -> None:
+        at, wall_ms = self.core.now()
+        words = started_words(self.settings.specification, ENGLISH, self._dark_s)
+        name = f"{self.core.timeline.segment}-{round(at)}"
+        now = Now(at, self.people.local(wall_ms))
+        self.core.add_notices(rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=name))
+
+    # ------------------------------------------------------------------ time
+
+    def _tick_on(self) -> None:
+        next_rota = self._monotonic() + ROTA_EVERY_S
+        while not self._stopping.wait(TICK_S):
+            try:
+                self.core.tick()
+                if self._monotonic() >= next_rota:
+                    next_rota = self._monotonic() + ROTA_EVERY_S
+                    self.core.tell_people()
+                self._last_tick = self._monotonic()
+                if not self.yard.must_restart():
+                    _notify_systemd("WATCHDOG=1")
+            except Exception:  # the seconds must go on
+                log.exception("a tick failed; the next one comes")
+
+
+_STATUSES = ("waiting", "sending", "sent", "given up", "folded")
+
+
+def last_seen(saved: Saved | None) -> LastSeen | None:
+    if saved is None:
+        return None
+    return LastSeen(saved.at, saved.wall_ms, saved.segment, saved.boot_id, saved.boottime_s)
+
+
+def _topic_word(name: str) -> str:
+    """A name as one level of a topic: what MQTT gives a meaning becomes a dash."""
+    return "".join("-" if c in "/+#\0" else c for c in name)
+
+
+def _notify_systemd(message: str) -> None:
+    """sd_notify(3), where the service manager listens."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sender:
+        sender.connect("\0" + address[1:] if address.startswith("@") else address)
+        sender.sendall(message.encode())
+
+
+def watch(settings: Settings) -> int:
+    """Run until a signal to stop. Returns the exit code."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    try:
+        daemon = Daemon(settings)
+    except (StoreHeld, ValueError) as trouble:
+        print(trouble, file=sys.stderr)
+        return 3
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    daemon.start()
+    _notify_systemd(f"READY=1\nSTATUS=watching {len(settings.specification.pens)} pen(s)")
+    log.info("watching %s from %s", settings.specification.site, Path(settings.file))
+    stop.wait()
+    _notify_systemd("STOPPING=1")
+    log.info("stopping")
+    daemon.stop()
+    tally = daemon.core.tally
+    log.info(
+        "stopped: %d readings stored, %d fan changes, %d alarms raised",
+        daemon.writer.readings_stored,
+        tally.fan_changes,
+        tally.alarms_raised,
+    )
+    return 0

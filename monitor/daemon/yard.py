@@ -1,0 +1,136 @@
+"""The daemon as the API sees it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+
+from monitor.api.changes import Hub, Listener
+from monitor.daemon.core import Core
+from monitor.daemon.writer import Writer
+from monitor.engine.connections import Connections
+from monitor.engine.events import Event, Json
+from monitor.engine.specification import Specification
+from monitor.engine.state import State
+from monitor.settings.read import Settings
+from monitor.settings.resolved import as_json
+from monitor.store.reader import Reader
+from monitor.wire.session import Session
+
+
+@dataclass(slots=True)
+class Yard:
+    """Implements the API's `Barn`. Every method may be called from any thread."""
+
+    settings: Settings
+    core: Core
+    writer: Writer
+    session: Session
+    hub: Hub
+    open_reader: Callable[[], Reader]
+    started_monotonic: float
+    last_tick: Callable[[], float]
+    monotonic: Callable[[], float] = time.monotonic
+
+    @property
+    def specification(self) -> Specification:
+        return self.settings.specification
+
+    @property
+    def connections(self) -> Connections:
+        return self.settings.connections
+
+    def state(self) -> State:
+        return self.core.state
+
+    def now(self) -> tuple[float, int | None]:
+        return self.core.now()
+
+    def act(self, event: Event) -> State:
+        state = self.core.act(event)
+        self.writer.flush()
+        return state
+
+    def reader(self) -> Reader:
+        return self.open_reader()
+
+    def healthy(self) -> tuple[bool, dict[str, str]]:
+        """Is the daemon doing its work? What each part says of itself."""
+        parts: dict[str, str] = {}
+        late = self.monotonic() - self.last_tick()
+        parts["engine"] = "broken" if self.core.is_broken else ("well" if late < 15.0 else f"stands still for {late:.0f} s")
+        parts["broker"] = "connected" if self.session.connected else "not connected"
+        parts["network thread"] = "well" if self.session.is_turning() else "stands still"
+        if not self.writer.is_alive:
+            parts["store"] = "its thread ended"
+        else:
+            parts["store"] = "failing" if self.writer.is_failing else "well"
+        parts["clock"] = self.core.timeline.doubt or "trusted"
+        parts["readings"] = self._readings()
+        well = (
+            parts["engine"] == "well"
+            and parts["network thread"] == "well"
+            and parts["store"] == "well"
+            and parts["broker"] == "connected"
+            and parts["readings"] != "none arrive"
+        )
+        return well, parts
+
+    def must_restart(self) -> bool:
+        """Would a restart help? A lost broker or a full disk it would not; a thread that stands still it would."""
+        _, parts = self.healthy()
+        return parts["engine"] != "well" or parts["network thread"] != "well" or not self.writer.is_alive
+
+    def _readings(self) -> str:
+        state = self.core.state
+        at, _ = self.core.now()
+        sensors = self.specification.sensors
+        if not sensors:
+            return "no sensor is set"
+        flowing = sum(
+            known.value_at is not None and at - known.value_at <= sensors[key].silent_after_s
+            for pen in state.pens.values()
+            for key, known in pen.sensors.items()
+            if key in sensors
+        )
+        return "none arrive" if flowing == 0 else f"{flowing} of {len(sensors)} sensors"
+
+    def figures(self) -> dict[str, float]:
+        """Counters and gauges for the metrics; the names end in their unit."""
+        tally, counts = self.core.tally, self.session.counts
+        return {
+            "events_total": tally.events,
+            "readings_judged_total": tally.readings,
+            "readings_stored_total": self.writer.readings_stored,
+            "readings_dropped_total": tally.readings_dropped,
+            "deliveries_acknowledged_unstored_total": self.writer.acknowledged_unstored,
+            "commits_total": self.writer.commits,
+            "fan_changes_total": tally.fan_changes,
+            "alarms_raised_total": tally.alarms_raised,
+            "engine_faults_total": tally.broken_steps,
+            "unreadable_payloads_total": float(sum(self.core.state.unreadable.values())),
+            "broker_connects_total": counts.connects,
+            "broker_messages_total": counts.received,
+            "uptime_seconds": self.monotonic() - self.started_monotonic,
+        }
+
+    def listen(self) -> AbstractContextManager[Listener]:
+        return self.hub.listen()
+
+    def ventilation(self, pen: str) -> Json:
+        return {}
+
+    def bedding(self, pen: str) -> Json:
+        return {}
+
+    def calendar(self) -> Json:
+        return {}
+
+    def resolved(self) -> Json:
+        found: Json = as_json(self.settings)
+        return found
+
+    def rehearse(self, pen: str, limits: dict[str, dict[str, float]], days: float) -> Json:
+        return {}
