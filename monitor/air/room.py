@@ -7,7 +7,7 @@ One store of heat, one loss, one source:
 `lift` is what the heat source adds once all has settled, `base` what birds, sun and the rest add, both in
 °C over `outside`. For a brooder inside a room, the room's air is its outside. The real room has more
 stores than one (air, litter, walls): good for minutes to a few hours, poor across a day. For the
-overnight low use `decrement_ratio`, which does better than this model there.
+overnight low use `overnight`, which does better than this model there.
 
 Rules of this file: one room; times in s; `share` is 1 with the source full on, 0 with it off.
 
@@ -126,6 +126,62 @@ class Warmth:
         left = math.exp(-seconds / self.time_constant_s)
         settled = (now_c - left * then_c) / (1.0 - left)
         return (settled - outside_c - self.base_lift_c) / self.heat_lift_c
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How much of the source was on, as the readings of some minutes tell it.
+
+    Attributes:
+        share: 1 is full on, 0 off; not clipped.
+        standard_uncertainty: one standard uncertainty.
+    """
+
+    share: float
+    standard_uncertainty: float
+
+
+def share_over(
+    warmth: Warmth, times_s: Sequence[float], inside_c: Sequence[float], outside_c: Sequence[float], noise_c: float
+) -> Share:
+    """How much of the source was on during a run of readings, all of them weighed together.
+
+    What an early warning watches: a lamp that died shows long before any limit is passed. Costs a few
+    microseconds a reading, so that it can be asked anew with each one.
+
+    Args:
+        warmth: the room, from `fit`; its lift at least 0.1 °C.
+        times_s: rising, s; at least three, best 5 to 15 minutes of them.
+        inside_c, outside_c: the readings, °C.
+        noise_c: standard deviation of a reading, °C, 0.01 to 10, from `RoomFit.noise_c`.
+
+    Raises:
+        ValueError: the series differ in number, are fewer than three, or times do not rise.
+        OutOfRange: noise or lift lie outside the range above.
+    """
+    within("noise_c", noise_c, 0.01, 10.0)
+    within("heat_lift_c", warmth.heat_lift_c, 0.1, 200.0)
+    if not 3 <= len(times_s) == len(inside_c) == len(outside_c):
+        raise ValueError("at least three readings are needed, as many inside and outside as there are times")
+    gaps = [b - a for a, b in pairwise(times_s)]
+    if not all(gap > 0.0 for gap in gaps):
+        raise ValueError("times must rise from each reading to the next")
+    base, lift = warmth.base_lift_c, warmth.heat_lift_c
+    start, follows, lifted = 1.0, 0.0, 0.0
+    ss, sl, ll, sy, ly = 1.0, 0.0, 0.0, inside_c[0], 0.0
+    for i, gap in enumerate(gaps):
+        kept = math.exp(-gap / warmth.time_constant_s)
+        start *= kept
+        follows = kept * follows + (1.0 - kept) * 0.5 * (outside_c[i] + outside_c[i + 1])
+        lifted = kept * lifted + (1.0 - kept)
+        wanted = inside_c[i + 1] - follows - base * lifted
+        ss += start * start
+        sl += start * lifted
+        ll += lifted * lifted
+        sy += start * wanted
+        ly += lifted * wanted
+    determinant = ss * ll - sl * sl
+    return Share((ss * ly - sl * sy) / determinant / lift, noise_c * math.sqrt(ss / determinant) / lift)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,77 +328,3 @@ def _least_squares(columns: Sequence[Sequence[float]], wanted: Sequence[float]) 
             later = sum(triangle[k][j] * coefficients[k] for k in range(j + 1, len(columns)))
             coefficients[j] = (shares[j] - later) / triangle[j][j]
     return coefficients
-
-
-HIGHEST_RATIO = 1.2
-
-
-@dataclass(frozen=True, slots=True)
-class Night:
-    """One night that has passed.
-
-    Attributes:
-        evening_c: in the pen at 21:00, °C.
-        low_c: lowest in the pen until 08:00, °C.
-        outside_low_c: lowest outside in that time, °C.
-        outside_evening_c: outside at 21:00, °C; None when it is not known.
-    """
-
-    evening_c: float
-    low_c: float
-    outside_low_c: float
-    outside_evening_c: float | None = None
-
-
-def decrement_ratio(nights: Sequence[Night]) -> float | None:
-    """Share of the evening's lead over the coming outside low that the pen loses overnight.
-
-    Least squares of (evening − low) on (evening − outside low) over the last nights, held between 0 and 1.2.
-    Three nights are enough and follow the season; a mild night in which both hardly differ counts little.
-
-    Args:
-        nights: the last nights, best three.
-
-    Returns:
-        The ratio; None without any night in which the evening stood above the outside low.
-    """
-    square = sum((n.evening_c - n.outside_low_c) ** 2 for n in nights)
-    if square < 1.0:
-        return None
-    product = sum((n.evening_c - n.low_c) * (n.evening_c - n.outside_low_c) for n in nights)
-    return min(HIGHEST_RATIO, max(0.0, product / square))
-
-
-def expected_outside_low_c(outside_evening_c: float, nights: Sequence[Night]) -> float | None:
-    """Outside low to expect without any forecast: tonight's 21:00 less the usual fall of the last nights.
-
-    Args:
-        outside_evening_c: outside at 21:00 today, °C, −60 to 60.
-        nights: the last nights, best three.
-
-    Returns:
-        °C; None when no night with its outside evening is known.
-
-    Raises:
-        OutOfRange: the temperature lies outside the range above.
-    """
-    within("outside_evening_c", outside_evening_c, -60.0, 60.0)
-    falls = [n.outside_evening_c - n.outside_low_c for n in nights if n.outside_evening_c is not None]
-    return outside_evening_c - sum(falls) / len(falls) if falls else None
-
-
-def overnight_low_c(evening_c: float, outside_low_c: float, ratio: float) -> float:
-    """Tonight's low in the pen: evening − ratio · (evening − outside low).
-
-    Args:
-        evening_c: in the pen at 21:00, °C, −60 to 60.
-        outside_low_c: expected outside, °C, −60 to 60.
-        ratio: from `decrement_ratio`, 0 to 1.2.
-
-    Raises:
-        OutOfRange: an argument lies outside the range above.
-    """
-    within("evening_c", evening_c, -60.0, 60.0)
-    within("outside_low_c", outside_low_c, -60.0, 60.0)
-    within("ratio", ratio, 0.0, HIGHEST_RATIO)
-    return evening_c - ratio * (evening_c - outside_low_c)

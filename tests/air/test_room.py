@@ -2,13 +2,14 @@
 
 import math
 import random
+import statistics
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.air.ranges import OutOfRange
-from monitor.air.room import Night, Warmth, decrement_ratio, expected_outside_low_c, fit, overnight_low_c
+from monitor.air.room import Warmth, fit, share_over
 
 ROOMS = st.builds(Warmth, st.floats(300.0, 40_000.0), st.floats(2.0, 40.0), st.floats(0.0, 8.0))
 
@@ -75,6 +76,42 @@ def test_the_share_of_heat_is_what_was_on(room, inside, outside, share, seconds)
     """A dead lamp shows as 0, a half one as a half."""
     later = room.predict(inside, outside, seconds, share)
     assert room.share_of_heat(inside, later, outside, seconds) == pytest.approx(share, abs=1e-6)
+
+
+@given(ROOMS, st.floats(10.0, 35.0), st.floats(-10.0, 20.0), st.floats(0.0, 1.2), st.integers(3, 30))
+def test_a_run_of_readings_tells_the_share_of_heat(room, inside, outside, share, count):
+    """Clean readings give the share exactly, whatever the room."""
+    times = [30.0 * i for i in range(count)]
+    readings = [room.predict(inside, outside, t, share) for t in times]
+    assert share_over(room, times, readings, [outside] * count, 0.3).share == pytest.approx(share, abs=1e-4)
+
+
+def test_the_uncertainty_of_a_share_is_how_far_it_scatters():
+    """Ten minutes of noisy readings, 400 times: the scatter is the stated uncertainty within 15 %."""
+    room, dice, count = Warmth(2400.0, 20.0), random.Random(2), 21
+    times = [30.0 * i for i in range(count)]
+    clean = [room.predict(32.0, 12.0, t, 0.0) for t in times]
+    found = [share_over(room, times, [c + dice.gauss(0.0, 0.3) for c in clean], [12.0] * count, 0.3) for _ in range(400)]
+    assert statistics.mean(f.share for f in found) == pytest.approx(0.0, abs=0.03)
+    assert statistics.stdev(f.share for f in found) == pytest.approx(found[0].standard_uncertainty, rel=0.15)
+
+
+def test_a_dead_lamp_shows_within_ten_minutes():
+    """Noise 0.3 °C, time constant 40 min: half of the heat missing is told with two standard uncertainties."""
+    room = Warmth(2400.0, 20.0)
+    times = [30.0 * i for i in range(21)]
+    dead = share_over(room, times, [room.predict(32.0, 12.0, t, 0.0) for t in times], [12.0] * 21, 0.3)
+    assert dead.share + 2.0 * dead.standard_uncertainty < 0.5
+
+
+@pytest.mark.parametrize(
+    ("times", "inside", "message"),
+    [([0.0, 30.0], [20.0, 20.0], "at least three"), ([0.0, 30.0, 30.0], [20.0] * 3, "times must rise")],
+)
+def test_a_broken_run_of_readings_is_refused_in_words(times, inside, message):
+    """A mistake of the caller, named."""
+    with pytest.raises(ValueError, match=message):
+        share_over(Warmth(2400.0, 20.0), times, inside, inside, 0.3)
 
 
 @pytest.mark.parametrize("tau_min", [20, 40, 60])
@@ -163,28 +200,6 @@ def test_any_readings_get_an_answer(inside, seed):
     assert (found.warmth is None) == bool(found.reason)
 
 
-def test_the_decrement_ratio_of_like_nights_is_theirs():
-    """Each night loses half of the evening's lead."""
-    nights = [Night(12.0, 7.0, 2.0), Night(15.0, 10.0, 5.0), Night(10.0, 4.0, -2.0)]
-    assert decrement_ratio(nights) == pytest.approx(0.5)
-    assert overnight_low_c(11.0, 1.0, 0.5) == 6.0
-
-
-def test_the_decrement_ratio_stays_between_none_and_a_little_over_one():
-    """A warm front or a door left open does not make a rule."""
-    assert decrement_ratio([Night(10.0, 12.0, 2.0)]) == 0.0
-    assert decrement_ratio([Night(10.0, -10.0, 2.0)]) == 1.2
-    assert decrement_ratio([Night(10.0, 10.0, 10.0)]) is None
-    assert decrement_ratio([]) is None
-
-
-def test_without_a_forecast_the_outside_falls_as_it_did():
-    """The mean fall of the nights that are known; none known, no answer."""
-    nights = [Night(12.0, 7.0, 2.0, 6.0), Night(12.0, 7.0, 0.0, 8.0), Night(12.0, 7.0, 0.0)]
-    assert expected_outside_low_c(5.0, nights) == pytest.approx(-1.0)
-    assert expected_outside_low_c(5.0, nights[2:]) is None
-
-
 @pytest.mark.parametrize(
     ("call", "named"),
     [
@@ -196,8 +211,6 @@ def test_without_a_forecast_the_outside_falls_as_it_did():
         (lambda: Warmth(1000.0, 20.0).settles_at_c(0.0, 3.0), "share"),
         (lambda: Warmth(1000.0, 20.0).seconds_until(20.0, 100.0, 0.0), "level_c"),
         (lambda: Warmth(1000.0, 0.0).share_of_heat(20.0, 19.0, 0.0, 60.0), "heat_lift_c"),
-        (lambda: overnight_low_c(10.0, 0.0, 1.5), "ratio"),
-        (lambda: expected_outside_low_c(99.0, []), "outside_evening_c"),
     ],
 )
 def test_a_number_outside_the_range_is_refused_by_name(call, named):

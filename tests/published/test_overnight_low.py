@@ -12,7 +12,7 @@ from pathlib import Path
 import pvlib
 import pytest
 
-from monitor.air.room import Night, decrement_ratio, expected_outside_low_c, overnight_low_c
+from monitor.air.overnight import Night, decrement_ratio, expected_outside_low_c, overnight_low_c
 
 STEPS = 12  # in each hour
 
