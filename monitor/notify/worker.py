@@ -30,6 +30,9 @@ STUCK_S = 60.0
 # …but so many times only: a channel that swallows threads stays shut until the next start.
 MOST_ABANDONED = 5
 LONGEST_WAIT_S = 5.0
+# An orderly stop waits so long for answers that are on their way, looking so often.
+LAST_WORDS_S = 4.0
+LAST_WORDS_TURN_S = 0.05
 ROWS_AT_A_TIME = 1_000
 
 
@@ -124,7 +127,7 @@ class Worker:
         """Something new is in the outbox. From any thread, at any rate."""
         self._awake.set()
 
-    def stop(self, timeout_s: float = 5.0) -> None:
+    def stop(self, timeout_s: float = LAST_WORDS_S + 1.0) -> None:
         """Hand over nothing more, note what comes back in time; the rest is settled at the next start."""
         self._stopping.set()
         self._awake.set()
@@ -166,7 +169,12 @@ class Worker:
             self._awake.wait(rest_s)
             self._awake.clear()
         try:
-            self._note_results(self._now())
+            for _ in range(round(LAST_WORDS_S / LAST_WORDS_TURN_S)):
+                self._note_results(self._now())
+                if not self.is_busy:
+                    break
+                self._awake.wait(LAST_WORDS_TURN_S)
+                self._awake.clear()
         except Exception:  # the rows stay "sending" and are settled at the next start
             log.exception("the outbox failed while stopping")
 

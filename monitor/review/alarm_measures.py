@@ -69,15 +69,20 @@ class Measures:
 def spells(changes: Iterable[AlarmChanged]) -> list[Spell]:
     """Raisings and their ends, from the changes in order of time.
 
-    An occurrence counts once, however often it was shelved and taken back; one that was suppressed under its
-    cause before it ever rang does not count, for nobody heard it.
+    An occurrence counts once; one that was suppressed under its cause before it ever rang does not count, for
+    nobody heard it. An alarm that rings anew (it became worse, or came off the shelf) ends its former spell.
     """
+    latest: dict[str, int] = {}
     began: dict[int, AlarmChanged] = {}
     ended: dict[int, float] = {}
     acknowledged: dict[int, float] = {}
     for change in changes:
         number = change.occurrence
         if change.state == AlarmState.UNACKNOWLEDGED:
+            former = latest.get(change.key)
+            if former is not None and former != number:
+                ended.setdefault(former, change.at)
+            latest[change.key] = number
             began.setdefault(number, change)
             ended.pop(number, None)
         elif number in began:

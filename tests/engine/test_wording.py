@@ -147,10 +147,32 @@ def test_the_all_clear_says_how_long_and_how_low() -> None:
     assert said.body == "Too cold for 40 min, lowest 70 °F."
 
 
-def test_a_difference_between_twins_is_no_temperature() -> None:
-    """Three kelvin apart are 5.4 °F apart, not 37 °F."""
-    said = words(changed("sensors_disagree", {"value": 3.0, "unit": "degC"}), site(), ENGLISH)
-    assert said.title == "Brooder: two sensors disagree by 5.4 °F"
+def test_twins_that_disagree_are_both_named() -> None:
+    """The two readings are temperatures, the limit between them is a difference: 3 K are 5.4 °F, not 37."""
+    evidence = {"value": 30.0, "other_value": 34.0, "unit": "degC", "limit": 3.0, "note": "which is right is not known"}
+    said = words(changed("sensors_disagree", evidence), site(), ENGLISH)
+    assert said.title == "Brooder: two sensors disagree, 86 °F and 93 °F"
+    assert said.body == "Since 02:00. Limit 5.4 °F. Which is right is not known."
+
+
+def test_a_sensor_of_states_has_no_percentage() -> None:
+    """What a silent mains sensor last said was on or off."""
+    said = words(changed("sensor_silent", {"value": 1.0, "unit": "1", "sensor": "mains"}), site(), ENGLISH)
+    assert "Last it said on." in said.body
+
+
+def test_a_fan_that_does_not_obey_says_both_sides() -> None:
+    """Told and reported stand side by side, and why it is believed."""
+    evidence = {"commanded": "running", "reported": "resting", "note": "the relay reports the opposite"}
+    body = words(changed("fan_not_obeying", evidence, wall_ms=None), site(), ENGLISH).body
+    assert body.startswith("Told: running, reports: resting.")
+    assert body.endswith("The relay reports the opposite.")
+
+
+def test_the_change_that_ends_an_alarm_tells_all_by_itself() -> None:
+    """The engine's last change carries how long and how low; nothing else is needed for the all clear."""
+    change = changed("birds_cold", {"unit": "degC", "value": 30.0, "worst": 21.1, "lasted_s": 2400.0})
+    assert all_clear_words(change, site(), ENGLISH).body == "Too cold for 40 min, lowest 70 °F."
 
 
 def test_a_share_reads_as_a_percentage() -> None:
@@ -198,7 +220,7 @@ def test_another_language_replaces_what_it_holds_and_keeps_the_rest() -> None:
         ({"alarms": {"damp": {"titles": ["{pen} {temperature}"]}}}, "{temperature} is no field"),
         ({"alarms": {"damp": {"titles": [7]}}}, "expected a text, got '7'"),
         ({"alarms": {"damp": {"titles": ["{pen"]}}}, "alarms.damp.titles"),
-        ({"alarms": {"damp": {"is_difference": "yes"}}}, "alarms.damp.is_difference: expected one of"),
+        ({"alarms": {"damp": {"differences": "limit"}}}, "alarms.damp.differences: expected one of"),
         ({"frame": {"again": ["a", "b"]}}, "expected one text, got 2"),
         ({"frame": "again"}, "frame: expected a table"),
         ({"alarms": []}, "alarms: expected one table"),

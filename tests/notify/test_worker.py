@@ -370,8 +370,9 @@ def test_stopping_waits_for_what_is_on_its_way(store: Store, receiver: Any) -> N
     desk = Desk(store.outbox, (ada(receiver.address),))
     store.outbox.add([notice(1)])
     desk.worker.start()
-    wait_until(lambda: len(store.outbox.rows("sent")) == 1)
+    wait_until(lambda: receiver.asked == 1)
     desk.worker.stop()
+    assert len(store.outbox.rows("sent")) == 1
     store.outbox.add([notice(2)])
     desk.worker.wake()
     assert receiver.titles() == ["Matter 1"]

@@ -71,6 +71,14 @@ def test_an_occurrence_counts_once_however_often_it_is_shelved() -> None:
     assert (spell.began_at, spell.ended_at) == (0, 900)
 
 
+def test_an_alarm_that_rings_anew_ends_its_former_spell() -> None:
+    """Grown from high to urgent it rings again: two activations, and only the second one stands."""
+    story = [change(0, 1, "unacknowledged"), change(100, 2, "unacknowledged", former="unacknowledged")]
+    counted = measures(story, 0.0, DAY)
+    assert counted.activations == 2
+    assert [spell.began_at for spell in counted.standing] == [100]
+
+
 def test_nothing_rang_is_a_good_answer() -> None:
     """A quiet week has zeros, not errors."""
     quiet = measures([], 0.0, 7 * DAY)
