@@ -224,7 +224,9 @@ def expected_unit(kind: str) -> str:
 def nearest(unit: str, kind: str) -> str:
     """The name of the right unit that looks most like the word, or the usual one of the kind."""
     known = _BY_SPELLING[Kind(kind)]
-    close = get_close_matches(_tidy(unit), known, n=1, cutoff=0.6)
+    tidy = _tidy(unit)
+    swapped = [word for word in known if len(word) > 1 and sorted(word) == sorted(tidy)]
+    close = swapped or get_close_matches(tidy, known, n=1, cutoff=0.6)
     return known[close[0]].name if close else units_of(kind)[0].name
 
 

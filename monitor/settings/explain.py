@@ -37,10 +37,15 @@ def explain(error: Mapping[str, Any], origin: Origin) -> Complaint:
         meaning = f"{row.meaning}" if row else "a value"
         return origin.complain(path, f"{path[-1]}, {_kind_words(row)}: {meaning}", _write(path, row), got="nothing")
     if error["type"] == "refused":
+        if path[-1] == "on" and not isinstance(origin.value(path[:-1]), dict):
+            path = path[:-1]  # the short form: the entry itself is the limit
         return origin.complain(path, error["ctx"]["expected"], _write(path, row, error["ctx"]["write"]))
     if row is not None and row.kind is None:
+        got = _sort_of(origin.value(path))
+        if row.example is not None:
+            return origin.complain(path, f"a table, such as {toml(row.example)}", f"{path[-1]} = {toml(row.example)}", got=got)
         brackets = f"[[{row.dotted}]]" if row.is_array and not isinstance(path[-1], int) else f"[{row.dotted}]"
-        return origin.complain(path, f"a table, with the header {brackets}", brackets, got=_sort_of(origin.value(path)))
+        return origin.complain(path, f"a table, with the header {brackets}", brackets, got=got)
     return origin.complain(path, _kind_words(row), _write(path, row))
 
 
@@ -71,7 +76,7 @@ def _kind_words(row: Row | None) -> str:
     words = row.kind.words
     if words.startswith(("one of", "two ", "pairs ", "true ")):
         return words
-    return f"an {words}" if words[0] in "aeiouM" else f"a {words}"
+    return f"an {words}" if words[0].lower() in "aeio" or words.startswith("MQTT") else f"a {words}"
 
 
 def _write(path: Path, row: Row | None, value: Any = None) -> str:

@@ -209,9 +209,9 @@ class Day(Reads):
             try:
                 written = date.fromisoformat(written.strip())
             except ValueError:
-                raise Refusal("a date, year-month-day, without quotes") from None
+                raise Refusal("a date, year-month-day, without quotes or time of day") from None
         if type(written) is not date or not 2000 <= written.year <= 2200:
-            raise Refusal("a date, year-month-day, without quotes")
+            raise Refusal("a date, year-month-day, without quotes or time of day")
         return written
 
 
@@ -267,8 +267,8 @@ class Words(Reads):
             known = [word for word in self.allowed if word in written]
             if len(known) == len(written):
                 return tuple(known)
-            raise Refusal(self.words, known or None)
-        raise Refusal(self.words)
+            raise Refusal(f"a {self.words}", known or None)
+        raise Refusal(f"a {self.words}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,16 +301,16 @@ class Pairs(Reads):
 
 @dataclass(frozen=True, slots=True)
 class FallingCurve(Reads):
-    """A fan's curve: airflow rising from pair to pair while static pressure falls, to free air at 0 Pa or shut-off at 0."""
+    """A fan's curve: static pressure falls from pair to pair as airflow rises."""
 
     words: ClassVar[str] = "pairs of airflow and static pressure"
 
     def read(self, written: Any) -> tuple[tuple[float, float], ...]:
         pairs = Pairs(Measured.AIRFLOW, Measured.PRESSURE, 2, 40).read(written)
         curve = tuple(sorted(pairs))
-        if any(airflow < 0 or pressure < 0 for airflow, pressure in curve):
-            raise Refusal("a fan curve without negative airflow or pressure")
-        if any(b[0] <= a[0] or b[1] > a[1] for a, b in pairwise(curve)) or curve[-1][1] >= curve[0][1]:
+        if any(not (0 <= airflow <= 50 and 0 <= pressure <= 2000) for airflow, pressure in curve):
+            raise Refusal("a fan curve from 0 to 50 m^3/s and from 0 to 2000 Pa")
+        if curve[-1][0] < 1e-3 or curve[0][1] < 0.1 or any(b[0] <= a[0] or b[1] >= a[1] for a, b in pairwise(curve)):
             raise Refusal("a falling fan curve: the more airflow, the less static pressure")
         return curve
 

@@ -130,7 +130,8 @@ def _flock(table: FlockTable) -> Flock:
 
 def _fan(table: FanTable, path: Path, origin: Origin) -> tuple[Fan, list[Complaint]]:
     complaints: list[Complaint] = []
-    curve: tuple[tuple[float, float], ...] = ((0.0, 1.0), (1.0, 0.0))  # never run: stands in only beside a complaint
+    curve: tuple[tuple[float, float], ...] = ()
+    source = "not given: what the fan moves is not known"
     if table.curve is not None:
         curve = table.curve
         source = f"curve set by the keeper, {origin.place((*path, 'curve'))}"
@@ -142,12 +143,10 @@ def _fan(table: FanTable, path: Path, origin: Origin) -> tuple[Fan, list[Complai
     elif table.free_air is not None and table.shut_off is not None:
         curve = ((0.0, table.shut_off), (table.free_air, 0.0))
         source = f"free air and shut-off set by the keeper, {origin.place((*path, 'free_air'))}"
-    else:
-        missing = "free_air" if table.free_air is None else "shut_off"
-        right = "400 cfm" if missing == "free_air" else "1.6 inH2O"
-        expected = "the fan's free_air and shut_off, or its curve, from the data sheet: without them nobody knows what it moves"
+    elif table.free_air is not None or table.shut_off is not None:
+        missing, right = ("free_air", "400 cfm") if table.free_air is None else ("shut_off", "1.6 inH2O")
+        expected = "both free_air and shut_off from the data sheet, or its curve, or neither: then nobody knows what it moves"
         complaints.append(origin.complain((*path, missing), expected, f'{missing} = "{right}"', got="nothing"))
-        source = ""
     return (
         Fan(
             command_topic=table.command_topic,

@@ -133,13 +133,10 @@ def _air_path(pen: Pen, units: str) -> Iterator[str]:
     if fan is None:
         yield "  No fan"
         return
-    free_air, shut_off = fan.curve[-1], fan.curve[0]
     kind = f"variable from {_s(fan.lowest_speed_pct, Kind.PERCENTAGE, units)}" if fan.variable else "on/off"
     yield f"  Fan {kind}, commands to {fan.command_topic}, reports from {fan.report_topic or 'nowhere'}"
-    yield (
-        f"    {_s(free_air[0], Kind.AIRFLOW, units)} at {_s(free_air[1], Kind.PRESSURE, units)}, "
-        f"{_s(shut_off[0], Kind.AIRFLOW, units)} at {_s(shut_off[1], Kind.PRESSURE, units)} ({fan.curve_source})"
-    )
+    points = [f"{_s(airflow, Kind.AIRFLOW, units)} at {_s(pressure, Kind.PRESSURE, units)}" for airflow, pressure in fan.curve]
+    yield f"    {', '.join(points) or 'curve'} ({fan.curve_source})"
     yield (
         f"    on for at least {_s(fan.shortest_on_s, Kind.TIME, units)}, "
         f"off for at least {_s(fan.shortest_off_s, Kind.TIME, units)}, "

@@ -203,12 +203,22 @@ def _thin_pens(model: Written) -> Iterator[str]:
             yield f"{name}: no [[pen.flock]]: limits of warmth and the minimum airflow need the birds' class, age and number"
         if pen.fan is None:
             yield f"{name}: no [pen.fan]: it is watched, nothing is switched"
-        elif pen.fan.report_topic is None:
-            yield f"{name}: the fan has no report_topic: a relay that does not obey will not be noticed"
+        else:
+            yield from _thin_fan(pen.fan, name)
         if not any(measure is Measure.AMMONIA for measure, _ in kinds):
             yield f"{name}: no ammonia sensor: ammonia is not watched; your nose tires of it within minutes"
     if model.pen and not has_outside:
         yield 'no temperature sensor "outside": the night\'s low, frostbite and what airflow costs in warmth cannot be foreseen'
+
+
+def _thin_fan(fan: FanTable, name: str) -> Iterator[str]:
+    if fan.report_topic is None:
+        yield f"{name}: the fan has no report_topic: a relay that does not obey will not be noticed"
+    if fan.curve is None and fan.free_air is None and fan.shut_off is None:
+        yield (
+            f"{name}: the fan has neither curve nor free_air and shut_off: what it moves is not known, so whether it moves "
+            "enough is not either, and its timer runs it for shortest_on in each timer_period"
+        )
 
 
 def _is_loopback(host: str) -> bool:

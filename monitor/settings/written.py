@@ -49,7 +49,7 @@ Wait = Annotated[float, Quantity(Measured.TIME, above=0, highest=30 * DAY_S)]
 Length = Annotated[float, Quantity(Measured.LENGTH, above=0, highest=300)]
 Area = Annotated[float, Quantity(Measured.AREA, lowest=0, highest=100)]
 Age = Annotated[float, Quantity(Measured.TIME, above=0, highest=3650 * DAY_S)]
-Loss = Annotated[float, Number(0, 100)]
+Loss = Annotated[float, Number(0, 15)]
 Temperature = Annotated[float, Quantity(Measured.TEMPERATURE, lowest=-60, highest=60)]
 Humidity = Annotated[float, Quantity(Measured.PERCENTAGE, lowest=0, highest=100)]
 
@@ -60,7 +60,7 @@ class SiteTable(Table):
     name: NameText = setting("the site's name; part of the topics it publishes", example="Mill Rise")
     timezone: Annotated[str, Zone()] = setting("the keeper's clock, for hours of the day and ages", example="Europe/Dublin")
     units: Annotated[str, Choice(("us", "metric"))] = setting("how pages and messages speak", "us", example="metric")
-    altitude: Annotated[float, Quantity(Measured.LENGTH, lowest=-500, highest=6000)] = setting(
+    altitude: Annotated[float, Quantity(Measured.LENGTH, lowest=-400, highest=4200)] = setting(
         "height above the sea, for the air's density", "0 m", example="120 m"
     )
 
@@ -143,7 +143,7 @@ class FanTable(Table):
     )
     on_word: Annotated[str, Text(longest=64)] = setting("sent for on, and reported", "on", example="ON")
     off_word: Annotated[str, Text(longest=64)] = setting("sent for off, and reported", "off", example="OFF")
-    lowest_speed: Annotated[float, Quantity(Measured.PERCENTAGE, lowest=0, highest=100)] = setting(
+    lowest_speed: Annotated[float, Quantity(Measured.PERCENTAGE, lowest=1, highest=100)] = setting(
         "a variable fan stalls below", "30 %", example="30 %"
     )
     shortest_on: Delay = setting("once on, stays on so long", "60 s", example="60 s")
@@ -154,10 +154,10 @@ class FanTable(Table):
     report_within: Annotated[float, Quantity(Measured.TIME, lowest=1, highest=3600)] = setting(
         "no matching report by then: the command is sent again", "10 s", example="15 s"
     )
-    free_air: Annotated[float, Quantity(Measured.AIRFLOW, above=0, highest=50)] | None = setting(
+    free_air: Annotated[float, Quantity(Measured.AIRFLOW, lowest=1e-3, highest=50)] | None = setting(
         "airflow with nothing in its way, from the fan's data sheet", None, example="400 cfm"
     )
-    shut_off: Annotated[float, Quantity(Measured.PRESSURE, above=0, highest=5000)] | None = setting(
+    shut_off: Annotated[float, Quantity(Measured.PRESSURE, lowest=0.1, highest=2000)] | None = setting(
         "static pressure at which no air moves any more, from the data sheet", None, example="1.6 inH2O"
     )
     curve: Annotated[tuple[tuple[float, float], ...], FallingCurve()] | None = setting(
@@ -170,8 +170,8 @@ class FanTable(Table):
 class DuctTable(Table):
     """The duct between fan and open air."""
 
-    diameter: Annotated[float, Quantity(Measured.LENGTH, lowest=0.03, highest=3)] = setting("inside", example="6 in")
-    length: Annotated[float, Quantity(Measured.LENGTH, lowest=0, highest=300)] = setting(
+    diameter: Annotated[float, Quantity(Measured.LENGTH, lowest=0.06, highest=2)] = setting("inside", example="6 in")
+    length: Annotated[float, Quantity(Measured.LENGTH, lowest=0, highest=200)] = setting(
         "all straight runs together", example="22 ft"
     )
     elbows: Annotated[int, Whole(0, 50)] = setting("how many", 0, example=2)
@@ -185,8 +185,8 @@ class DuctTable(Table):
 class InletTable(Table):
     """The opening by which air comes in."""
 
-    area: Annotated[float, Quantity(Measured.AREA, above=0, highest=100)] = setting("open area", example="60 in^2")
-    discharge_coefficient: Annotated[float, Number(0.1, 1.0)] = setting(
+    area: Annotated[float, Quantity(Measured.AREA, lowest=1e-4, highest=100)] = setting("open area", example="60 in^2")
+    discharge_coefficient: Annotated[float, Number(0.2, 1.0)] = setting(
         "share of the ideal flow", DISCHARGE["sharp opening"].value, example=0.6
     )
     leakage_area: Area = setting("cracks and gaps, from a leak test", "0 in^2", example="20 in^2")

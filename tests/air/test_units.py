@@ -147,6 +147,7 @@ def test_a_mistake_names_the_kind_and_the_nearest_right_unit() -> None:
     assert caught.value.example == "degF"
     assert "farenheit" in str(caught.value)
     assert nearest("celcius", "temperature") == "degC"
+    assert nearest("cmf", "airflow") == "cfm"
 
 
 def test_a_unit_of_another_kind_is_said_to_be_one() -> None:

@@ -49,7 +49,7 @@ MISTAKES = [
     ),
     (
         "hatched = 2026-04-02", 'hatched = "2 April"', 28, '[[pen]] "brooder" › flock "spring layers" › hatched',
-        '"2 April"', "a date, year-month-day, without quotes", "hatched = 2026-04-02",
+        '"2 April"', "a date, year-month-day, without quotes or time of day", "hatched = 2026-04-02",
     ),
     (
         "millrise/brooder/probe1", "millrise/#/probe1", 15, '[[pen]] "brooder" › sensor "chick height" › topic',
@@ -66,7 +66,7 @@ MISTAKES = [
     ),
     (
         'free_air = "400 cfm"\n', "", 19, '[[pen]] "brooder" › fan › free_air',
-        "nothing", "the fan's free_air and shut_off, or its curve, from the data sheet: without them nobody knows what it moves",
+        "nothing", "both free_air and shut_off from the data sheet, or its curve, or neither: then nobody knows what it moves",
         'free_air = "400 cfm"',
     ),
     (
@@ -86,6 +86,15 @@ MISTAKES = [
     (
         'name = "brooder"', 'name = "brooder/left"', 6, '[[pen]] "brooder/left" › name',
         '"brooder/left"', "a name of 1 to 60 characters, without / + # or control characters", 'name = "brooder left"',
+    ),
+    (
+        "[[pen.flock]]", "[pen.limits]\ndamp = 80\n\n[[pen.flock]]", 26, '[[pen]] "brooder" › limits › damp',
+        "80", 'a percentage with its unit, such as "75 %" or "0.75 fraction"', 'damp = "80 %"',
+    ),
+    (
+        'every = "30 s"', 'every = "30 s"\ncalibration = "0.5 degF"', 18,
+        '[[pen]] "brooder" › sensor "chick height" › calibration',
+        '"0.5 degF"', 'a table, such as { offset = "0.5 degF" }', 'calibration = { offset = "0.5 degF" }',
     ),
     (
         '[[pen]]', '[pen]', 5, "[pen]", "one table, with single brackets", "a table, with the header [[pen]]", "[[pen]]",

@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 from monitor.engine.specification import BirdClass, HeatSource, Measure, Place, Priority
+from monitor.engine.ventilation import delivered
 from monitor.facts.alarms import DEFAULT_LIMITS
 from monitor.facts.brooding import WARMTH
 from monitor.settings.complaints import Complaint, SettingsMistakes
@@ -255,3 +256,45 @@ def test_a_hatching_day_in_the_future_is_a_mistake_on_a_known_day(written: Calla
     read(path, {}, today=date(2026, 4, 2))
     with pytest.raises(SettingsMistakes, match="a day not after today, 2026-04-01"):
         read(path, {}, today=date(2026, 4, 1))
+
+
+@pytest.mark.parametrize(
+    ("fan", "duct", "inlet"),
+    [
+        (
+            'free_air = "0.001 m^3/s"\nshut_off = "0.1 Pa"',
+            'diameter = "60 mm"\nlength = "200 m"\nelbows = 50\nelbow_loss = 15',
+            "1 cm^2",
+        ),
+        ('free_air = "50 m^3/s"\nshut_off = "2000 Pa"', 'diameter = "2 m"\nlength = "0 m"', "100 m^2"),
+        (
+            'free_air = "50 m^3/s"\nshut_off = "2000 Pa"',
+            'diameter = "60 mm"\nlength = "0 m"\nmaterial = "flexible, loose"',
+            "100 m^2",
+        ),
+        (
+            'free_air = "0.001 m^3/s"\nshut_off = "2000 Pa"',
+            'diameter = "300 mm"\nlength = "1 m"\nmaterial = "flexible"\ncompression = 0.3',
+            "1 cm^2",
+        ),
+        (
+            'curve = [["0.001 m^3/s", "30 Pa"], ["0.1 m^3/s", "29 Pa"], ["0.2 m^3/s", "5 Pa"]]',
+            'diameter = "2 m"\nlength = "200 m"',
+            "1 m^2",
+        ),
+    ],
+)
+def test_what_settings_allow_the_physics_can_reckon_with(fan: str, duct: str, inlet: str, settings_of: SettingsOf) -> None:
+    """No file that passes `check` stops the ventilation sum at night: the ranges of both are the same."""
+    more = f'[pen.duct]\n{duct}\n[pen.inlet]\narea = "{inlet}"\n'
+    pen = settings_of('free_air = "400 cfm"\nshut_off = "1.6 inH2O"', fan, more).specification.pens["brooder"]
+    point = delivered(pen)
+    assert point is not None
+    assert point.airflow_m3_s >= 0
+
+
+def test_a_fan_of_unknown_strength_is_still_switched(settings_of: SettingsOf) -> None:
+    """Without a data sheet the curve is empty, and says so; nothing is invented."""
+    fan = settings_of('free_air = "400 cfm"\nshut_off = "1.6 inH2O"\n', "").specification.pens["brooder"].fan
+    assert fan is not None
+    assert (fan.curve, fan.curve_source) == ((), "not given: what the fan moves is not known")

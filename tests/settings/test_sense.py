@@ -19,7 +19,7 @@ SECOND_SENSOR = (
     '[[pen.sensor]]\nname = "{name}"\nmeasures = "humidity"\nplace = "room"\ntopic = "{topic}"\nevery = "1 min"\n{more}'
 )
 SECOND_PEN = '[[pen]]\nname = "{name}"\nlength = "3 m"\nwidth = "3 m"\nheight = "2 m"\n'
-FAN = '[pen.fan]\ncommand_topic = "{topic}"\nfree_air = "1 cfm"\nshut_off = "1 Pa"\n'
+FAN = '[pen.fan]\ncommand_topic = "{topic}"\nfree_air = "10 cfm"\nshut_off = "1 Pa"\n'
 
 
 @pytest.mark.parametrize(
@@ -123,6 +123,7 @@ WARNED = [
     ("", "", "", "no [[tell]]"),
     ("", "", "", "no [ping]"),
     ('report_topic = "millrise/brooder/fan/state"\n', "", "", "the fan has no report_topic"),
+    ('free_air = "400 cfm"\nshut_off = "1.6 inH2O"\n', "", "", "what it moves is not known"),
     ("", "", SECOND_PEN.format(name="b"), 'pen "b": no [[pen.flock]]'),
     ("", "", SECOND_PEN.format(name="b"), 'pen "b": no [pen.fan]'),
     ("", "", '[api]\nhost = "0.0.0.0"\n', "names neither password_file nor token_file"),
