@@ -127,7 +127,7 @@ class PenLimitsTable(Table):
     fresh_for: Annotated[float, Quantity(Measured.TIME, lowest=5, highest=86400)] | None = setting(
         f"an older reading is not believed; {FRESH_FOR_S:g} s if left out", None, example="5 min"
     )
-    minimum_airflow: Annotated[float, Number(0.01, 20)] | None = setting(
+    minimum_airflow: Annotated[float, Number(0.05, 10)] | None = setting(
         f"m³/h per kg of live weight to the power 0.75; {RATES['minimum per kg^0.75'].value:g} if left out", None, example=0.7
     )
     carbon_dioxide: Annotated[float, Quantity(Measured.CONCENTRATION, lowest=500, highest=30000)] | None = setting(

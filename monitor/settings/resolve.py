@@ -34,6 +34,8 @@ from monitor.settings.quantities import NotAQuantity, parse
 from monitor.settings.secret_files import beside
 from monitor.settings.written import DAY_S, CalibrationTable, FanTable, FlockTable, PenTable, SensorTable, Written
 
+# Bounds a keeper may narrow but not widen: air beyond them is outside every formula the judging uses.
+_NARROWER_ONLY = (Measure.TEMPERATURE, Measure.HUMIDITY)
 _GAINS = (0.5, 2.0)  # a sensor whose true slope is beyond these is broken, or the points are mistyped
 
 
@@ -199,6 +201,15 @@ def _sensor(pen: str, table: SensorTable, path: Path, origin: Origin) -> tuple[S
             return kind_default
 
     lowest, highest = bound("lowest", bounds.lowest), bound("highest", bounds.highest)
+    if measure in _NARROWER_ONLY:
+        if lowest < bounds.lowest:
+            complain(
+                "lowest", f"at least {_written(bounds, 'lowest')}: the physics reaches no further", _written(bounds, "lowest")
+            )
+        if highest > bounds.highest:
+            complain(
+                "highest", f"at most {_written(bounds, 'highest')}: the physics reaches no further", _written(bounds, "highest")
+            )
     if lowest >= highest:
         key = "lowest" if table.lowest is not None else "highest"
         complain(key, "lowest below highest", _written(bounds, key))

@@ -50,8 +50,8 @@ Length = Annotated[float, Quantity(Measured.LENGTH, above=0, highest=300)]
 Area = Annotated[float, Quantity(Measured.AREA, lowest=0, highest=100)]
 Age = Annotated[float, Quantity(Measured.TIME, above=0, highest=3650 * DAY_S)]
 Loss = Annotated[float, Number(0, 15)]
-Temperature = Annotated[float, Quantity(Measured.TEMPERATURE, lowest=-60, highest=60)]
-Humidity = Annotated[float, Quantity(Measured.PERCENTAGE, lowest=0, highest=100)]
+Temperature = Annotated[float, Quantity(Measured.TEMPERATURE, lowest=-40, highest=60)]
+Humidity = Annotated[float, Quantity(Measured.PERCENTAGE, lowest=1, highest=100)]
 
 
 class SiteTable(Table):
@@ -210,7 +210,7 @@ class FlockTable(Table):
     name: NameText = setting("unlike any other in its pen", example="spring layers")
     class_: Annotated[str, Choice(tuple(BirdClass))] = setting("what they are kept for", example="layer", alias="class")
     hatched: Annotated[date, Day()] = setting("hatching day", example=date(2026, 4, 2))
-    count: Annotated[int, Whole(0, 100_000)] = setting("birds at the start; the journal changes it", example=16)
+    count: Annotated[int, Whole(0, 10_000)] = setting("birds at the start; the journal changes it", example=16)
     processing_age: Age | None = setting("age at which they are processed", None, example="16 weeks")
     start_of_lay: Age | None = setting("age at the first eggs", None, example="20 weeks")
     end_of_lay: Age | None = setting("age at which the hens go", None, example="80 weeks")

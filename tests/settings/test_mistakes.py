@@ -45,7 +45,7 @@ MISTAKES = [
     ),
     (
         "count = 16", "count = -16", 29, '[[pen]] "brooder" › flock "spring layers" › count',
-        "-16", "a whole number from 0 to 100000", "count = 16",
+        "-16", "a whole number from 0 to 10000", "count = 16",
     ),
     (
         "hatched = 2026-04-02", 'hatched = "2 April"', 28, '[[pen]] "brooder" › flock "spring layers" › hatched',

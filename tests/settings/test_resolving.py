@@ -249,6 +249,13 @@ def test_a_keepers_own_bounds_are_taken(settings_of: SettingsOf) -> None:
     assert (sensor.silent_after_s, sensor.stuck_after_s, sensor.lag_s) == (600, 0, 20)
 
 
+@pytest.mark.parametrize(("key", "value"), [("lowest", "-60 degC"), ("highest", "70 degC")])
+def test_bounds_of_warmth_can_only_be_narrowed(key: str, value: str, complaints_of: Complaints) -> None:
+    """A reading beyond the physics would have to be believed, and nothing could be reckoned from it."""
+    (complaint,) = complaints_of('every = "30 s"', f'every = "30 s"\n{key} = "{value}"')
+    assert complaint.expected.endswith("the physics reaches no further")
+
+
 def test_a_hatching_day_in_the_future_is_a_mistake_on_a_known_day(written: Callable[..., str]) -> None:
     """Without a trusted date it is not looked at, for a board may start in 1970."""
     path = written()
