@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 from monitor.api.changes import Hub, Listener
 from monitor.engine.connections import ApiAddress, Connections, StoreKeeping
 from monitor.engine.events import AlarmChanged, Event, FanReport, JournalEntry, Json, Keep, Reading, SwitchFan, Tick
-from monitor.engine.saving import save
+from monitor.engine.saving import load, save
 from monitor.engine.specification import Measure, Place, Specification
 from monitor.engine.state import State
 from monitor.engine.step import step
@@ -87,7 +88,8 @@ class BarnAtHand:
         self._reader = Reader(folder)
         self._lock = threading.RLock()
         self._state = State()
-        self.take(Tick(self.at, self.wall_ms))
+        if self._store.load() is None:
+            self.take(Tick(self.at, self.wall_ms))
 
     # ------------------------------------------------------------- what tests do
 
@@ -123,20 +125,30 @@ class BarnAtHand:
         for name in ("", *self.specification.pens):
             self.hub.tell(name)
 
+    def wake_at(self, at: float) -> None:
+        """Go on from what the store remembers, at this second."""
+        saved = self._store.load()
+        assert saved is not None
+        assert saved.state is not None
+        self._state, self.at = load(saved.state), at
+
     def hear(self, values: dict[str, float]) -> None:
         """One reading of each of these sensors, now."""
         self.take(*(Reading(self.at, self.wall_ms, key, value) for key, value in values.items()))
 
-    def pass_time(self, seconds: float, values: dict[str, float] | None = None) -> None:
-        """Let time pass; with `values`, each of those sensors speaks every 30 s all the while."""
+    def pass_time(
+        self, seconds: float, values: dict[str, float] | Callable[[float], dict[str, float]] | None = None, tick_s: float = 5.0
+    ) -> None:
+        """Let time pass; with `values` (of the second since the start), each of those sensors speaks every 30 s or tick."""
         end = self.at + seconds
         with self._lock:
             while self.at < end:
-                self.at = min(end, self.at + 5.0)
+                self.at = min(end, self.at + tick_s)
                 self._judge(Tick(self.at, self.wall_ms))
-                if values is not None and (self.at - START) % 30 == 0:
-                    for key, value in values.items():
-                        self._judge(Reading(self.at, self.wall_ms, key, value))
+                if values is None or (self.at - START) % 30:
+                    continue
+                for key, value in (values(self.at - START) if callable(values) else values).items():
+                    self._judge(Reading(self.at, self.wall_ms, key, value))
             self._commit()
 
     def close(self) -> None:

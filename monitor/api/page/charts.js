@@ -1,0 +1,101 @@
+// Tonight, the air and the fan: what was asked of the board, put into drawings and a sentence each.
+
+import { draw } from "./drawing.js";
+import { ask, clock, day, el, lastHour, moment } from "./words.js";
+
+export const DAY_MS = 86_400_000;
+const pen = (name) => `/api/pens/${encodeURIComponent(name)}`;
+
+/** One measure over time, each sensor a column in display units. */
+async function columnsOf(name, measure, place, fromMs, toMs, points = 500) {
+  const where = place ? `&place=${encodeURIComponent(place)}` : "";
+  const told = await ask(`${pen(name)}/series?measure=${measure}${where}&from=${Math.round(fromMs)}&to=${Math.round(toMs)}&points=${points}`);
+  const { gain, offset, symbol, digits } = told.shown;
+  const shown = (si) => (si - offset) / gain;
+  const columns = told.series.map((series) => ({
+    name: series.name, place: series.place, unit: symbol, digits: Math.max(digits, measure === "temperature" ? 1 : 0),
+    time_ms: series.time_ms, mean: series.mean.map(shown), low: series.low.map(shown), high: series.high.map(shown),
+  }));
+  return { told, columns, shown, symbol, digits };
+}
+
+function lowest(columns) {
+  let found = null;
+  for (const column of columns) {
+    column.low.forEach((value, at) => { if (found === null || value < found.value) found = { value, time_ms: column.time_ms[at], name: column.name }; });
+  }
+  return found;
+}
+
+/** Bird level and outside since dusk, against the band these birds want. */
+export async function drawTonight(place, status, now) {
+  // "Dusk" is six in the evening at the site: plain, the same all year, and named in the heading.
+  let fromMs = lastHour(18, now);
+  if (now - fromMs < 2 * 3600e3) fromMs = now - 6 * 3600e3;
+  const [birds, outside] = await Promise.all([
+    columnsOf(status.name, "temperature", "bird level", fromMs, now),
+    columnsOf(status.name, "temperature", "outside", fromMs, now),
+  ]);
+  const zones = (birds.told.band ?? []).map((step) => ({ from_ms: step.from_ms, low: birds.shown(step.low), high: birds.shown(step.high) }));
+  const last = birds.told.band?.at(-1);
+  const limits = last ? [{ value: birds.shown(last.cold), label: "too cold", always: false }, { value: birds.shown(last.hot), label: "too hot", always: false }] : [];
+  const low = lowest(birds.columns);
+  const outLow = lowest(outside.columns);
+  const wanted = status.target ? `wanted ${status.target.shown}` : "no birds in, nothing wanted";
+  const said = [low ? `Lowest at bird level ${low.value.toFixed(1)} ${birds.symbol} at ${clock(low.time_ms)}, ${wanted}.` : "No reading at bird level.",
+    outLow ? `Outside down to ${outLow.value.toFixed(1)} ${birds.symbol} at ${clock(outLow.time_ms)}.` : ""].filter(Boolean).join(" ");
+  const columns = [...birds.columns, ...outside.columns.map((column) => ({ ...column, stroke: "line-d" }))];
+  await draw(place, { title: `${status.name}: warmth since ${clock(fromMs)}`, summary: said, columns, zones, limits, fromMs, toMs: now });
+}
+
+const MEASURES = { ammonia: "Ammonia", humidity: "Humidity", carbon_dioxide: "Carbon dioxide" };
+const LIMIT_WORDS = { ammonia_birds: "limit for birds", ammonia_people: "limit for people", damp: "too damp", dry: "too dry", carbon_dioxide: "limit" };
+
+/** One measure of the air with its limits, the fan along the foot, the dawn peaks marked. */
+export async function drawAir(place, status, measure, days, now) {
+  const fromMs = now - days * DAY_MS;
+  const [air, fan] = await Promise.all([
+    columnsOf(status.name, measure, null, fromMs, now),
+    status.fan ? ask(`${pen(status.name)}/fan?from=${Math.round(fromMs)}&to=${Math.round(now)}&points=${days > 30 ? 120 : 288}`) : null,
+  ]);
+  const inside = air.columns.filter((column) => column.place === "bird level" || column.place === "room");
+  const limits = air.told.limits.map((limit) => ({ value: air.shown(limit.value), label: `${LIMIT_WORDS[limit.name] ?? limit.name} ${air.shown(limit.value).toFixed(0)} ${air.symbol}` }));
+  const peaks = measure === "ammonia" ? dawnPeaks(inside, days) : [];
+  const top = peaks.at(-1);
+  const now_ = inside[0]?.mean.at(-1);
+  const said = [now_ === undefined ? "Nothing stored." : `${MEASURES[measure]} now ${now_.toFixed(air.digits)} ${air.symbol}.`,
+    top ? `Last peak near dawn: ${top.value.toFixed(air.digits)} ${air.symbol} at ${days > 1 ? moment(top.time_ms) : clock(top.time_ms)}.` : "",
+    fan ? `The fan ran ${fan.ran_hours.toFixed(1)} of ${fan.known_hours.toFixed(0)} h.` : ""].filter(Boolean).join(" ");
+  await draw(place, { title: `${status.name}: ${MEASURES[measure].toLowerCase()}`, summary: said, columns: inside, limits, fan, marks: peaks, fromMs, toMs: now, overDays: days > 1 });
+}
+
+/** The highest ammonia between three and ten in the morning, for each of the last days. */
+function dawnPeaks(columns, days) {
+  const best = new Map();
+  for (const column of columns) {
+    column.mean.forEach((value, at) => {
+      const ms = column.time_ms[at];
+      const hour = Number(clock(ms).slice(0, 2));
+      if (hour < 3 || hour >= 10 || value === null) return;
+      const key = day(ms);
+      if (!best.has(key) || best.get(key).value < value) best.set(key, { time_ms: ms, value, label: "dawn" });
+    });
+  }
+  return days > 14 ? [] : [...best.values()].sort((a, b) => a.time_ms - b.time_ms);
+}
+
+/** The fan's last changes in words, newest first. */
+export async function fanChanges(status, now) {
+  const told = await ask(`${pen(status.name)}/fan?from=${Math.round(now - DAY_MS)}&to=${Math.round(now)}&points=48`);
+  const lines = [];
+  for (const change of told.changes) {
+    const said = `${change.state === "running" ? "on" : "off"} ${change.reason_shown}`;
+    if (lines.length && lines.at(-1).reason === change.reason && lines.at(-1).timer) { lines.at(-1).from = change.time; continue; }
+    lines.push({ from: change.time, to: change.time, said, reason: change.reason, timer: /timer|cold|not known|believable/.test(change.reason) });
+  }
+  return { hours: told.ran_hours, known: told.known_hours, lines: lines.slice(0, 12).map((line) => (line.from === line.to ? `${clock(Date.parse(line.from))}: ${line.said}` : `${clock(Date.parse(line.from))} to ${clock(Date.parse(line.to))}: on its timer ${line.said.replace(/^(on|off) /, "")}`)) };
+}
+
+export const measuresOf = (status) => Object.keys(MEASURES).filter((measure) => status.readings.some((reading) => reading.measures === measure));
+export const measureWord = (measure) => MEASURES[measure];
+export const listOf = (lines) => el("ul", {}, lines.map((line) => el("li", {}, line)));
