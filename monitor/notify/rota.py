@@ -113,54 +113,33 @@ def due(records: Iterable[AlarmRecord], ledger: Iterable[Told], tell: Sequence[T
     return sorted(notices, key=lambda notice: rank.index(notice.priority))
 
 
-class Rota:
-    """The rota with its ledger, as the daemon keeps it: what it gives out it counts as told.
+def recall(records: Iterable[AlarmRecord], tell: Sequence[Tell], at: float, find: Callable[[str], Notice | None]) -> list[Told]:
+    """The ledger of these alarms after a start, from what stands in the outbox.
 
-    Not for several threads, but for `matters`, which any thread may ask.
+    Keys follow from alarm, person, channel and number alone, so asking for each that could have been written,
+    until one is missing, finds all that were, however many rows the outbox holds. A ledger that misses lines
+    would number its repeats from 1 again, and a key that is there already is not sent.
+
+    Args:
+        records: the alarms as they stand.
+        tell: the keeper's entries.
+        at: elapsed seconds now.
+        find: the notice written under a key, or None.
     """
-
-    def __init__(self, tell: Sequence[Tell], compose: Compose) -> None:
-        self._tell = tuple(tell)
-        self._compose = compose
-        self._ledger: list[Told] = []
-        self._unanswered: frozenset[int] = frozenset()
-
-    def due(self, records: Sequence[AlarmRecord], now: Now) -> list[Notice]:
-        """What is due now, to be written in the transaction of the state it was computed from."""
-        live = {record.occurrence for record in records}
-        self._ledger = [line for line in self._ledger if line.occurrence in live]
-        self._unanswered = frozenset(record.occurrence for record in records if record.state is AlarmState.UNACKNOWLEDGED)
-        notices = due(records, self._ledger, self._tell, now, self._compose)
-        self._ledger += map(told, notices)
-        return notices
-
-    def matters(self, notice: Notice) -> bool:
-        """Does the notice's alarm still stand unacknowledged, as of the last `due`?"""
-        return notice.occurrence in self._unanswered
-
-    def recall(self, records: Sequence[AlarmRecord], at: float, find: Callable[[str], Notice | None]) -> None:
-        """After a start: fill the ledger again from what is in the outbox.
-
-        Keys follow from alarm, person, channel and number alone, so asking for each that could have been
-        written, until one is missing, finds all that were.
-
-        Args:
-            records: the alarms as they stand.
-            at: elapsed seconds now.
-            find: the notice written under a key, or None.
-        """
-        now = Now(at, None)  # an unknown hour holds nothing back
-        for record in records:
-            lines: list[Told] = []
-            for state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED):
-                as_if = replace(record, state=state)
-                while True:
-                    asked = due([as_if], lines, self._tell, now, lambda *_: Words("", ""))
-                    found = [told(notice) for one in asked if (notice := find(one.key)) is not None]
-                    if not found:
-                        break
-                    lines += found
-            self._ledger += lines
+    now = Now(at, None)  # an unknown hour holds nothing back
+    ledger: list[Told] = []
+    for record in records:
+        lines: list[Told] = []
+        for state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED):
+            as_if = replace(record, state=state)
+            while True:
+                asked = due([as_if], lines, tell, now, lambda *_: Words("", ""))
+                found = [told(notice) for one in asked if (notice := find(one.key)) is not None]
+                if not found:
+                    break
+                lines += found
+        ledger += lines
+    return ledger
 
 
 def is_held(entry: Tell, priority: Priority, local: time | None) -> bool:

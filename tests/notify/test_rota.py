@@ -14,7 +14,7 @@ from monitor.engine.connections import Notice, Secret, Tell
 from monitor.engine.specification import Priority
 from monitor.engine.state import AlarmRecord, AlarmState
 from monitor.engine.wording import Words
-from monitor.notify.rota import ALARMING, Now, Rota, Told, announce, due, held_for_s, is_held, told
+from monitor.notify.rota import ALARMING, Now, Told, announce, due, held_for_s, is_held, recall, told
 
 EVERY = tuple(Priority)
 KEEPER = Tell(
@@ -176,27 +176,18 @@ def test_a_morning_line_goes_to_those_who_asked_and_in_their_hours() -> None:
 
 def test_after_a_start_the_ledger_is_found_again_in_the_outbox() -> None:
     """Restarted after two hours of repeats the rota goes on where it was: nothing again before its time."""
-    written: dict[str, Notice] = {}
-    rota = Rota(TELL, compose)
+    barn, written = Barn(), {}
     for minute in range(120):
-        written.update({notice.key: notice for notice in rota.due([alarm()], Now(minute * 60.0, NIGHT))})
-    again = Rota(TELL, compose)
-    again.recall([alarm()], 119 * 60.0, written.get)
-    assert again.due([alarm()], Now(119 * 60.0, NIGHT)) == []
-    assert [n.key for n in again.due([alarm()], Now(120 * 60.0, NIGHT))] == [
-        n.key for n in rota.due([alarm()], Now(120 * 60.0, NIGHT))
-    ]
-    cleared = again.due([alarm(state=AlarmState.NORMAL)], Now(121 * 60.0, NIGHT))
+        notices = due([alarm()], barn.ledger, TELL, Now(minute * 60.0, NIGHT), compose)
+        barn.ledger += map(told, notices)
+        written.update({notice.key: notice for notice in notices})
+    found = recall([alarm()], TELL, 119 * 60.0, written.get)
+    assert sorted(found, key=str) == sorted(barn.ledger, key=str)
+    over = alarm(state=AlarmState.NORMAL)
+    cleared = due([over], found, TELL, Now(120 * 60.0, NIGHT), compose)
     assert {notice.person for notice in cleared} == {"Ada", "Bea", "Cid", "yard"}
-
-
-def test_a_repeat_matters_only_while_nobody_has_answered() -> None:
-    """The worker asks before it sends what has waited."""
-    rota = Rota(TELL, compose)
-    (first, *_) = rota.due([alarm()], Now(0.0, DAY))
-    assert rota.matters(first)
-    rota.due([alarm(state=AlarmState.ACKNOWLEDGED)], Now(60.0, DAY))
-    assert not rota.matters(first)
+    written.update({notice.key: notice for notice in cleared})
+    assert due([over], recall([over], TELL, 121 * 60.0, written.get), TELL, Now(121 * 60.0, NIGHT), compose) == []
 
 
 TELLS = st.lists(

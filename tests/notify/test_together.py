@@ -18,7 +18,7 @@ from monitor.engine.state import AlarmRecord, AlarmState
 from monitor.engine.wording import Words, all_clear_words, summary_title, words
 from monitor.engine.wording_english import ENGLISH
 from monitor.notify.channels import open_channels
-from monitor.notify.rota import ALL_CLEAR, Now, Rota
+from monitor.notify.rota import ALL_CLEAR, Now, Told, due, recall, told
 from monitor.notify.worker import Sayings, Worker
 from monitor.store.keep import Batch, Store
 
@@ -45,7 +45,8 @@ class Pen:
 
     def __init__(self, folder: Path, tell: tuple[Tell, ...]) -> None:
         self.store = Store.open(folder)
-        self.rota = Rota(tell, compose)
+        self.tell = tell
+        self.ledger: list[Told] = []
         self.records: dict[str, AlarmRecord] = {}
         self.occurrences = 0
         self.at = 0.0
@@ -58,9 +59,13 @@ class Pen:
             tell,
             Sayings(ENGLISH.frame.maybe_repeat, lambda count: summary_title("Mill Rise", ENGLISH, count)),
             now=lambda: self.at,
-            matters=self.rota.matters,
+            matters=self._matters,
             on_link=lambda up, detail: None,
         )
+
+    def _matters(self, one: Notice) -> bool:
+        record = self.records[one.alarm]
+        return record.occurrence == one.occurrence and record.state is AlarmState.UNACKNOWLEDGED
 
     def _publish(self, topic: str, payload: str) -> bool:
         self.heard.append(json.loads(payload))
@@ -77,7 +82,8 @@ class Pen:
         if answered_by:
             ledger.acknowledge("brooder/birds_cold", answered_by)
         self.records, self.occurrences = ledger.records, ledger.occurrences
-        notices = self.rota.due(list(self.records.values()), Now(at, time_of_day(2, 10)))
+        notices = due(self.records.values(), self.ledger, self.tell, Now(at, time_of_day(2, 10)), compose)
+        self.ledger += map(told, notices)
         self.store.commit(Batch((), (), tuple(ledger.changes), (), notices, "{}", at, None, 1, "boot", at, True))
         self.worker.wake()
 
@@ -142,7 +148,7 @@ def test_after_a_restart_nothing_is_told_again(tmp_path: Path, receiver: Any) ->
         row = again.store.outbox.find(key)
         return None if row is None else row.notice
 
-    again.rota.recall(list(again.records.values()), 160.0, find)
+    again.ledger = recall(again.records.values(), tell, 160.0, find)
     again.worker.start()
     again.moment(160.0, signal=True)
     again.moment(999.0, signal=True)
