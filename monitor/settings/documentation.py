@@ -30,6 +30,12 @@ def section(page: str) -> str | None:
     return page.split(BEGIN, 1)[1].split(END, 1)[0].strip("\n") + "\n"
 
 
+def renewed(page: str) -> str:
+    """The page with the present list between its marks."""
+    before, rest = page.split(BEGIN, 1)
+    return f"{before}{BEGIN}\n{markdown()}{END}{rest.split(END, 1)[1]}"
+
+
 def _lines() -> Iterator[str]:
     for table in (row for row in rows().values() if row.kind is None):
         if _is_of_an_alarm(table.key) or table.key[:2] == ("pen", "limits"):

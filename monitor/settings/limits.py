@@ -122,7 +122,7 @@ def _limit(name: str, layers: Sequence[Layer], origin: Origin) -> tuple[Limit, l
                     )
                 )
         if new_on is not None or new_off is not None:
-            source = _keeper(origin, here)
+            source = _keeper(origin, (*here, "on" if new_on is not None else "off"))
         if entry.on_delay is not None:
             on_delay_s = entry.on_delay
         if entry.off_delay is not None:
@@ -130,7 +130,8 @@ def _limit(name: str, layers: Sequence[Layer], origin: Origin) -> tuple[Limit, l
         if entry.priority is not None:
             priority = entry.priority
         if new_on is None and new_off is None:
-            delays_by = _keeper(origin, here)
+            changed = next((key for key in ("on_delay", "off_delay", "priority") if getattr(entry, key) is not None), "")
+            delays_by = _keeper(origin, (*here, changed)) if changed else None
     if delays_by is not None:
         source = f"{source}; delay or priority {delays_by}"
     return Limit(on, off, on_delay_s, off_delay_s, Priority(priority), source), complaints

@@ -38,7 +38,7 @@ class Row:
     @property
     def variable(self) -> str | None:
         """The environment variable that sets it; tables of which there are several have none."""
-        if self.kind is None or self.key[0] not in SINGLE_TABLES:
+        if self.kind is None or self.key[0] not in SINGLE_TABLES or "warmth" in self.key:
             return None
         return "WARMSTRAW_" + "__".join(self.key).upper()
 

@@ -305,20 +305,25 @@ class PingTable(Table):
     every: Annotated[float, Quantity(Measured.TIME, lowest=30, highest=DAY_S)] = setting("how often", "5 min", example="5 min")
 
 
-class OutsideAirTable(Table):
-    """Outside air of a design day."""
+class WinterNightTable(Table):
+    """The coldest usual night, outside."""
 
-    temperature: Temperature = setting("outside", example="23 degF")
-    humidity: Humidity = setting("outside", example="80 %")
+    temperature: Temperature = setting("outside", "-5 degC", example="23 degF")
+    humidity: Humidity = setting("outside", "80 %", example="85 %")
+
+
+class SummerDayTable(Table):
+    """The hottest usual day, outside."""
+
+    temperature: Temperature = setting("outside", "30 degC", example="88 degF")
+    humidity: Humidity = setting("outside", "50 %", example="55 %")
 
 
 class DesignTable(Table):
     """The outside air the sizing sheet is drawn up for."""
 
-    winter_night: OutsideAirTable = setting(
-        "the coldest usual night", {"temperature": "-5 degC", "humidity": "80 %"}, example=None
-    )
-    summer_day: OutsideAirTable = setting("the hottest usual day", {"temperature": "30 degC", "humidity": "50 %"}, example=None)
+    winter_night: WinterNightTable = Field(default_factory=WinterNightTable)
+    summer_day: SummerDayTable = Field(default_factory=SummerDayTable)
 
 
 class Written(BaseSettings):
@@ -359,4 +364,4 @@ class Written(BaseSettings):
 
 
 # Tables that may be set from the environment and the secrets folder: those of which there is only one.
-SINGLE_TABLES = ("site", "broker", "store", "api", "clock", "mirror", "ping")
+SINGLE_TABLES = ("site", "broker", "store", "api", "clock", "mirror", "ping", "design", "limits")

@@ -61,9 +61,19 @@ def test_a_page_that_carries_the_list_carries_the_present_one() -> None:
         for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md")
         if page.exists()
         and (carried := documentation.section(page.read_text(encoding="utf-8"))) is not None
-        and carried != documentation.section(f"{documentation.BEGIN}\n{documentation.markdown()}\n{documentation.END}")
+        and carried != documentation.markdown()
     ]
     assert stale == []
+
+
+def test_the_list_on_a_page_is_renewed_between_its_marks() -> None:
+    """What stands before and after is left alone."""
+    page = f"before\n{documentation.BEGIN}\nformer list\n{documentation.END}\nafter\n"
+    renewed = documentation.renewed(page)
+    assert renewed.startswith("before\n")
+    assert renewed.endswith("\nafter\n")
+    assert documentation.section(renewed) == documentation.markdown()
+    assert "former list" not in renewed
 
 
 def test_every_setting_has_a_meaning_and_a_right_example() -> None:

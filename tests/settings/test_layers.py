@@ -51,6 +51,22 @@ def test_a_table_may_come_from_the_environment_alone(written: Written) -> None:
     assert settings.connections.mirror.token.reveal() == "t0ken"
 
 
+def test_a_limit_from_the_environment_names_its_variable(written: Written) -> None:
+    """An alarm at night tells whose number it was, wherever it was set."""
+    environ = {
+        "WARMSTRAW_LIMITS__DAMP__ON": "81 %",
+        "WARMSTRAW_LIMITS__BROKER_LOST__PRIORITY": "high",
+        "WARMSTRAW_DESIGN__WINTER_NIGHT__TEMPERATURE": "-10 degC",
+    }
+    specification = read(written(), environ).specification
+    damp = specification.pens["brooder"].limits.alarms["damp"]
+    assert (damp.on, damp.source) == (81, "set by the keeper, environment, WARMSTRAW_LIMITS__DAMP__ON")
+    assert specification.site_limits["broker_lost"].source.endswith(
+        "delay or priority set by the keeper, environment, WARMSTRAW_LIMITS__BROKER_LOST__PRIORITY"
+    )
+    assert specification.winter_night == (-10.0, 80.0)
+
+
 def test_a_mistake_in_the_environment_names_the_variable(written: Written) -> None:
     """The keeper is not sent to look in the file."""
     assert refused(written(more="[api]\nport = 8720\n"), {"WARMSTRAW_API__PORT": "eighty"}) == [
