@@ -187,7 +187,7 @@ def _holds(is_so: Callable[[World], bool], for_s: float) -> Callable[[World], bo
     return asked
 
 
-def _give_off(g_h: float) -> Callable[[World], None]:
+def give_off(g_h: float) -> Callable[[World], None]:
     """Litter and droppings gone so bad that they give off this much into clean air."""
 
     def does(world: World) -> None:
@@ -204,7 +204,7 @@ def ammonia_climbs(pen: Pen, scenario: Scenario, seed: int) -> Play:
     worst_g_h = random.Random(f"{scenario.name} {seed}").uniform(16.0, 24.0)
     # swells over two hours and is kept up against the cold that the fan lets in
     deeds = [
-        Deed(at + step * 600.0, _give_off(worst_g_h * min(step / 12.0, 1.0)), name=scenario.name if step == 1 else "")
+        Deed(at + step * 600.0, give_off(worst_g_h * min(step / 12.0, 1.0)), name=scenario.name if step == 1 else "")
         for step in range(1, 49)
     ]
     world = _world(pen, scenario, seed, barnyard(scenario, seed), deeds)
@@ -216,7 +216,7 @@ def ammonia_carried_away(pen: Pen, scenario: Scenario, seed: int) -> Play:
     """Broken cake: the level passes the limit and the fan can bring it down."""
     at = moment(scenario, seed)
     g_h = random.Random(f"{scenario.name} {seed}").uniform(2.5, 5.0)
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, _give_off(g_h), name=scenario.name)])
+    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, give_off(g_h), name=scenario.name)])
     then = Truth(0.0, at + 6 * HOUR_S, fan_reason="ammonia", covers=("ammonia_birds", "ammonia_by_morning", "ammonia_people"))
     return Play(world, (at + 6 * HOUR_S) / DAY_S, begins_when=lambda w: w.time_s > at and w.barn.ammonia_ppm >= 22.0, then=then)
 

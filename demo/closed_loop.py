@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from demo.world import STEP_S, Deed, Heard, World
+from demo.world import Deed, Heard, World
 from monitor.engine.events import Action, Event, FanReport, JournalEntry, Link, Reading, SwitchFan, Tick
 from monitor.engine.specification import Sensor, Specification
 from monitor.engine.state import State
@@ -82,7 +82,7 @@ class Loop:
     def _entry(self, deed: Deed) -> JournalEntry:
         assert deed.journal is not None
         what, flock, count = deed.journal
-        began = self.world.time_s - STEP_S
+        began = self.world.time_s - self.world.step_s
         return JournalEntry(self.at0 + began, self.wall_ms(began), self.world.pen.name, what, "keeper", flock, count)
 
     def _relay(self) -> None:

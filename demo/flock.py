@@ -11,9 +11,8 @@ import math
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from monitor.air.birds import carbon_dioxide_m3_h, heat
-
 from demo.barn import Breath
+from monitor.air.birds import carbon_dioxide_m3_h, heat
 from monitor.engine.specification import BirdClass
 from monitor.facts.growth import DUAL_PURPOSE_MALE, LAYER, MEAT, GrowthTable
 

@@ -59,6 +59,8 @@ class Probe:
     seen: float | None = None
     next_s: float = 0.0  # its first reading
     true: Callable[[Barn, Sky, float], float] = lambda _barn, _sky, _power: 0.0
+    _dt_s: float = 0.0
+    _share: float = 1.0
 
     @classmethod
     def usual(cls, sensor: Sensor, seed: int, coarseness: float = 1.0) -> Probe:
@@ -82,10 +84,12 @@ class Probe:
         """Let the probe's own warmth, cell or filter follow the true value, SI."""
         if self.seen is None or self.lag_s <= 0.0:
             self.seen = true
-        elif self.trouble.in_litter:
-            self.seen += (true - self.seen) * min(dt_s / 600.0, 1.0)  # wrapped in shavings
-        else:
-            self.seen += (true - self.seen) * (1.0 - math.exp(-dt_s / self.lag_s))
+            return
+        if dt_s != self._dt_s:
+            self._dt_s, self._share = dt_s, 1.0 - math.exp(-dt_s / self.lag_s)
+        self.seen += (true - self.seen) * (
+            min(dt_s / 600.0, 1.0) if self.trouble.in_litter else self._share
+        )  # wrapped in shavings
 
     def read(self) -> float | None:
         """The number it publishes now, in its own unit, or None when nothing is heard from it."""

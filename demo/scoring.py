@@ -213,8 +213,8 @@ _NIGHT_S = 15 * HOUR_S
 BY_THE_MODEL: dict[str, Look] = {
     "birds_cold": (lambda m: m.bird_level_c, -1.0, 0.8, 1200.0, 0.0),
     "birds_hot": (lambda m: m.bird_level_c, 1.0, 0.8, 1200.0, 0.0),
-    "damp": (lambda m: m.humidity_pct, 1.0, 5.0, 3000.0, 0.0),
-    "dry": (lambda m: m.humidity_pct, -1.0, 5.0, 6000.0, 0.0),
+    "damp": (lambda m: m.humidity_pct, 1.0, 5.0, 7200.0, 0.0),
+    "dry": (lambda m: m.humidity_pct, -1.0, 5.0, 9000.0, 0.0),
     "ammonia_birds": (lambda m: m.ammonia_ppm, 1.0, 3.0, 1800.0, 0.0),
     "ammonia_people": (lambda m: m.ammonia_ppm, 1.0, 3.0, 1200.0, 0.0),
     "frostbite": (lambda m: m.air_c, -1.0, 0.8, 3000.0, 0.0),

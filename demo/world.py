@@ -70,6 +70,7 @@ class World:
     relay_deaf: bool = False  # takes no commands, says what it last did
     relay_mute: bool = False  # says nothing
     radio: bool = True  # False: nothing at all is carried
+    step_s: float = STEP_S
     done: list[Deed] = field(default_factory=list)  # deeds of the last step
     _next_deed: int = 0
 
@@ -122,8 +123,13 @@ class World:
 
     # ------------------------------------------------------------- time
 
+    def add(self, deeds: Iterable[Deed]) -> None:
+        """Further deeds, none of them in the past."""
+        ahead = sorted((*self.deeds[self._next_deed :], *deeds), key=lambda d: d.time_s)
+        self.deeds = [*self.deeds[: self._next_deed], *ahead]
+
     def step(self) -> list[Heard]:
-        """Move by STEP_S; returns what was heard on the way, in order of time."""
+        """Move by `step_s`; returns what was heard on the way, in order of time."""
         self.done = []
         while self._next_deed < len(self.deeds) and self.deeds[self._next_deed].time_s <= self.time_s:
             deed = self.deeds[self._next_deed]
@@ -134,8 +140,8 @@ class World:
         sky = self.sky = self.weather.at(self.time_s)
         if exhaust is not None:
             barn.fan_m3_s = exhaust.airflow_m3_s(barn.mains)
-        barn.step(STEP_S, sky, self.flock.breath(self.time_s, barn.air_c))
-        self.time_s += STEP_S
+        barn.step(self.step_s, sky, self.flock.breath(self.time_s, barn.air_c))
+        self.time_s += self.step_s
         return self._listen(sky)
 
     def _listen(self, sky: Sky) -> list[Heard]:
@@ -146,7 +152,7 @@ class World:
                 true = probe.true(self.barn, sky, power)
                 if probe.trouble.in_litter:
                     true = self.barn.litter.warm_c + 0.3 * self.barn.lift_c
-                probe.follow(true, STEP_S)
+                probe.follow(true, self.step_s)
             while post.next_s < self.time_s:
                 at, post.next_s = post.next_s, post.next_s + post.every_s
                 lost = post.dice.random() < post.loss
