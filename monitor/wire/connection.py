@@ -313,6 +313,8 @@ class Connection:
         if topic == self._identity.mark_topic:
             link.caught_up(bytes(message.payload))
             return False
+        if topic == self._identity.alive_topic:
+            return False  # ourselves, where a sensor's filter covers it
         waited = link.is_catching_up and not message.retain
         identifiers = getattr(message.properties, "SubscriptionIdentifier", ())
         if not topic or not self._identity.subscriptions.is_ours(topic, identifiers, waited):

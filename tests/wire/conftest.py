@@ -17,6 +17,7 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+import monitor
 from monitor.engine.connections import Broker, Delivery
 from monitor.engine.specification import Calibration, Fan, Limit, Limits, Measure, Pen, Place, Priority, Sensor, Specification
 from monitor.wire.session import Arrival, Session
@@ -142,6 +143,12 @@ class BrokerProcess:
 @pytest.fixture(name="wait_until")
 def _wait_until() -> Callable[..., bool]:
     return wait_until
+
+
+@pytest.fixture
+def child_environment() -> dict[str, str]:
+    """For a child process that imports the package from this tree, installed or not."""
+    return {**os.environ, "PYTHONPATH": str(Path(monitor.__file__).parents[1])}
 
 
 @pytest.fixture

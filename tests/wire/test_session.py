@@ -93,6 +93,14 @@ def test_a_topic_of_former_settings_is_passed_over(broker, make_ears, make_publi
     assert ears.session.owed == 0
 
 
+def test_we_do_not_hear_ourselves(broker, make_ears, make_publisher, wait_until):
+    """A sensor's filter may cover the alive topic."""
+    ears = make_ears(broker.port, "warmstraw/#").start()
+    make_publisher(broker).send("warmstraw/probe", b"1")
+    assert ears.wait_for(1)
+    assert [(a.topic, a.payload) for a in ears.arrivals] == [("warmstraw/probe", b"1")]
+
+
 def test_an_error_in_the_daemon_does_not_end_the_session(broker, make_ears, make_publisher, wait_until, caplog):
     """An exception that escaped the callback would kill the library's thread while it calls itself connected."""
     taken = []
@@ -254,12 +262,17 @@ _CHILD = """
 """
 
 
-def test_a_killed_daemon_leaves_its_last_will_and_loses_nothing(make_broker, make_ears, make_publisher, wait_until):
+def test_a_killed_daemon_leaves_its_last_will_and_loses_nothing(
+    make_broker, make_ears, make_publisher, wait_until, child_environment
+):
     """SIGKILL in the middle: the relay learns that nobody is there, and the next run gets every message again."""
     broker = make_broker()
     watcher = make_publisher(broker, ALIVE)
     child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(_CHILD), str(broker.port)], stdout=subprocess.PIPE, text=True, cwd="."
+        [sys.executable, "-c", textwrap.dedent(_CHILD), str(broker.port)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env=child_environment,
     )
     try:
         assert child.stdout is not None
