@@ -106,7 +106,7 @@ def heat(
         live_weight_kg: 0.025 to 8 kg.
         temperature_c: of the room, −20 to 45 °C. The source covers roughly 10 to 40; beyond, its curves
             are drawn on.
-        egg_kg_day: egg mass laid, 0 to 0.1 kg a day; 0.05 is usual for a hen in lay.
+        egg_kg_day: egg mass laid, 0 to 0.1 kg a day; 0.05 is usual for a hen in lay. Not counted for meat birds.
         deep_litter: bedding that dries on the birds' heat, turning 17 % of it into vapour. Measured with
             broilers [3], carried over to hens (inference); the broilers' curve of [1] is already 22 % below
             the hens' and is not lowered again.
@@ -128,7 +128,7 @@ def heat(
         if deep_litter and sensible_of_1000 > 0.0:
             sensible_of_1000 *= 0.83
     else:
-        at_20_c = 10.62 * metabolic_weight(live_weight_kg) + 25.0 * egg_kg_day
+        at_20_c = 10.62 * metabolic_weight(live_weight_kg)  # the source counts no eggs of meat birds
         # In frost the printed square would lower sensible heat again; it is held at its 0 °C value there.
         sensible_of_1000 = 0.61 * total_of_1000 - 0.228 * max(temperature_c, 0.0) ** 2
     total = at_20_c * total_of_1000 / 1000.0

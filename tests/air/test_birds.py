@@ -89,7 +89,8 @@ def test_deep_litter_never_makes_a_heat_sink_smaller() -> None:
 
 
 def test_eggs_cost_heat() -> None:
-    """50 g of egg a day add 1.25 W at 20 °C."""
+    """50 g of egg a day add 1.25 W at 20 °C to a hen; the source counts none of meat birds."""
+    assert birds.heat("meat", 2.0, 20.0, 0.05) == birds.heat("meat", 2.0, 20.0)
     assert birds.heat("layer", 2.0, 20.0, 0.05).total_w - birds.heat("layer", 2.0, 20.0).total_w == pytest.approx(1.25)
 
 

@@ -100,3 +100,17 @@ def test_the_jump_between_the_two_forms_is_where_it_is_known(
     without the adjustments, which play no part here below 80 °F or between 13 and 85 %. Switch printed to 0.001 °F."""
     assert f(heat_index_c(c(switch_f - 0.01), humidity)) == pytest.approx(before_f, abs=0.03)
     assert f(heat_index_c(c(switch_f + 0.01), humidity)) == pytest.approx(after_f, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("t_f", "humidity", "index_f"), [(81, 10, 78.533), (111.5, 10, 106.092), (112, 5, 103.651), (86.8, 95, 111.791)]
+)
+def test_the_adjustments_reach_to_the_ends_of_their_ranges(t_f: float, humidity: float, index_f: float) -> None:
+    """The MetPy 1.7 library, an independent hand, near both ends of the dry and the warm end of the humid adjustment."""
+    assert f(heat_index_c(c(t_f), humidity)) == pytest.approx(index_f, abs=0.001)
+
+
+def test_just_above_40_f_the_simple_form_begins() -> None:
+    """41 °F and 50 % by hand: A = ½(41 + 61 − 1.2·27 + 0.094·50) = 37.15, averaged with 41: 39.075; 40 °F stays 40."""
+    assert f(heat_index_c(c(41.0), 50.0)) == pytest.approx(39.075)
+    assert f(heat_index_c(c(39.999), 50.0)) == pytest.approx(39.999)
