@@ -390,6 +390,9 @@ def _asked_or_mistake(text: object, place: str) -> set[str]:
     if not isinstance(text, str) or not text.strip():
         raise CatalogueMistake(f"{place}: expected a text, got {str(text)[:40]!r}")
     try:
-        return _asked(text)
-    except ValueError as mistake:
-        raise CatalogueMistake(f"{place}: {mistake}; write {{{{ for a brace that is no field") from mistake
+        asked = _asked(text)
+        # Filled in once for trial: a format that only fails at night is worse than none.
+        text.format_map(dict.fromkeys(FIELDS | asked, "x"))
+    except (ValueError, LookupError, AttributeError) as mistake:
+        raise CatalogueMistake(f"{place}: {mistake}; a field is {{pen}}, a brace that is no field is {{{{") from mistake
+    return asked

@@ -20,6 +20,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import unquote, urlsplit
 
@@ -33,6 +34,9 @@ READ_S = 4.0
 
 # Publishes to a topic of our own broker; False when it is not connected.
 Publish = Callable[[str, str], bool]
+
+# The files that go with a notice, where the service takes any: the pictures of a report.
+Pictures = Callable[[Notice], Sequence[str]]
 
 # Words in a failed attempt that prove that nothing was handed over; without one of them it stays uncertain.
 _NOTHING_LEFT = (
@@ -78,8 +82,17 @@ def notice_id(key: str) -> str:
     return hashlib.sha256(key.encode()).hexdigest()[:24]
 
 
-def open_channels(tell: Sequence[Tell], publish: Publish) -> list[Channel]:
+def no_pictures(_: Notice) -> Sequence[str]:
+    return ()
+
+
+def open_channels(tell: Sequence[Tell], publish: Publish, pictures: Pictures = no_pictures) -> list[Channel]:
     """One channel an entry, in the same order; an address is tried out by building it once.
+
+    Args:
+        tell: the keeper's entries.
+        publish: to a topic of our own broker, for sirens.
+        pictures: the paths of files to attach to a notice; a missing file is left out, never the message.
 
     Raises:
         ValueError: an address is wrong; the sentence says how, without repeating it.
@@ -90,7 +103,7 @@ def open_channels(tell: Sequence[Tell], publish: Publish) -> list[Channel]:
         mistake = check_address(address)
         if mistake is not None:
             raise ValueError(f"{entry.person}: {mistake}")
-        channels.append(Siren(address, publish) if is_siren(entry) else Service(address))
+        channels.append(Siren(address, publish) if is_siren(entry) else Service(address, pictures))
     return channels
 
 
@@ -131,8 +144,9 @@ def mask(address: str) -> str:
 class Service:
     """A push service, mail, text-message gateway or own HTTP receiver, through apprise."""
 
-    def __init__(self, address: str, stopwatch: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, address: str, pictures: Pictures = no_pictures, stopwatch: Callable[[], float] = time.monotonic) -> None:
         self._address = address
+        self._pictures = pictures
         self._stopwatch = stopwatch
         self._name = mask(address)
         self._secrets = _parts_of(address, self._name)
@@ -163,7 +177,15 @@ class Service:
         one.add(service)
         kind = {Priority.URGENT: "failure", Priority.HIGH: "warning"}.get(notice.priority, "info")
         kind = "success" if notice.kind == ALL_CLEAR else kind
-        with one.notify(body=body or title, title=title, notify_type=kind, body_format="text", log_level=logging.DEBUG) as result:
+        attached = [path for path in self._pictures(notice) if Path(path).is_file()] if service.attachment_support else []
+        with one.notify(
+            body=body or title,
+            title=title,
+            notify_type=kind,
+            body_format="text",
+            attach=attached or None,
+            log_level=logging.DEBUG,
+        ) as result:
             lines = [(str(line.level), str(line.message)) for one_service in result for line in one_service.logs()]
             return bool(result), lines
 

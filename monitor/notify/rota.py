@@ -153,7 +153,10 @@ def held_for_s(entry: Tell, local: time) -> float:
     """Seconds until this person's hours begin; 0 within them or when none are set."""
     if entry.hours is None:
         return 0.0
-    begin, end = (_second_of_day(time.fromisoformat(text)) for text in entry.hours)
+    try:
+        begin, end = (_second_of_day(time.fromisoformat(text)) for text in entry.hours)
+    except ValueError:
+        return 0.0  # hours that cannot be read hold nothing back
     second = _second_of_day(local)
     within = begin <= second < end if begin <= end else second >= begin or second < end
     return 0.0 if within or begin == end else float((begin - second) % 86400)

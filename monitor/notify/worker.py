@@ -30,6 +30,7 @@ STUCK_S = 60.0
 # …but so many times only: a channel that swallows threads stays shut until the next start.
 MOST_ABANDONED = 5
 LONGEST_WAIT_S = 5.0
+SHORTEST_WAIT_S = 0.25
 # An orderly stop waits so long for answers that are on their way, looking so often.
 LAST_WORDS_S = 4.0
 LAST_WORDS_TURN_S = 0.05
@@ -151,10 +152,17 @@ class Worker:
         self._free_stuck_lanes(at)
         self._hand_out(at)
         self._report_link()
+        return self._rest_s(at)
+
+    def _rest_s(self, at: float) -> float:
         next_due = self._outbox.next_due_at()
-        wait_s = LONGEST_WAIT_S if next_due is None else min(LONGEST_WAIT_S, max(0.0, next_due - at))
-        # A row that is due but whose lane is busy or holding off must not spin the loop: results wake it.
-        return max(wait_s, 0.25)
+        if next_due is None:
+            return LONGEST_WAIT_S
+        if next_due > at:
+            return min(LONGEST_WAIT_S, max(SHORTEST_WAIT_S, next_due - at))
+        # Due, but its lane is busy, whose answer wakes us, or holds off after a failure.
+        holding = [lane.not_before - at for lane in self._lanes if lane.job is None and lane.not_before > at]
+        return min(LONGEST_WAIT_S, max(SHORTEST_WAIT_S, min(holding, default=SHORTEST_WAIT_S)))
 
     # ------------------------------------------------------------ the dispatcher's turns
 

@@ -220,6 +220,8 @@ def test_another_language_replaces_what_it_holds_and_keeps_the_rest() -> None:
         ({"alarms": {"damp": {"titles": ["{pen} {temperature}"]}}}, "{temperature} is no field"),
         ({"alarms": {"damp": {"titles": [7]}}}, "expected a text, got '7'"),
         ({"alarms": {"damp": {"titles": ["{pen"]}}}, "alarms.damp.titles"),
+        ({"alarms": {"damp": {"titles": ["{value:d}"]}}}, "alarms.damp.titles"),
+        ({"alarms": {"damp": {"titles": ["{value:{width}}"]}}}, "alarms.damp.titles"),
         ({"alarms": {"damp": {"differences": "limit"}}}, "alarms.damp.differences: expected one of"),
         ({"frame": {"again": ["a", "b"]}}, "expected one text, got 2"),
         ({"frame": "again"}, "frame: expected a table"),

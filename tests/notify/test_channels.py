@@ -8,6 +8,7 @@ import logging
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -46,6 +47,19 @@ def test_a_mail_server_gets_a_mail_with_the_notices_id(mailbox: Any) -> None:
     assert "Limit 81 °F" in first.get_payload(decode=True).decode()  # type: ignore[union-attr]  # bytes, as asked
     assert first["X-Notice-Id"] == notice_id("7/raised/Åsa/0/1")
     assert second["X-Notice-Id"] == notice_id("8/raised/Ada/0/1")
+
+
+def test_a_report_brings_its_pictures(mailbox: Any, tmp_path: Path) -> None:
+    """The week's picture is attached; one that is gone is left out, and the message still arrives."""
+    box, address = mailbox
+    picture = tmp_path / "brooder.svg"
+    picture.write_text("<svg/>", encoding="utf-8")
+    channel = Service(address, lambda one: [str(picture), str(tmp_path / "gone.svg")] if one.kind == "report" else [])
+    assert channel.hand_over(notice(kind="report", priority=Priority.LOW), "The week", "table").accepted
+    assert channel.hand_over(notice("8/raised/Ada/0/1"), "Brooder", "cold").accepted
+    names = [[part.get_filename() for part in email.message_from_bytes(one.content).walk()] for one in box.mails]
+    assert [name for name in names[0] if name] == ["brooder.svg"]
+    assert [name for name in names[1] if name] == []
 
 
 def test_a_refusal_is_certain(receiver: Any, mailbox: Any) -> None:

@@ -129,6 +129,7 @@ def test_an_unknown_hour_holds_nothing_back() -> None:
         (("22:00", "06:00"), time(12, 0), 10 * 3600),
         (("00:00", "00:00"), time(3, 0), 0),  # all day
         (None, time(3, 0), 0),
+        (("25:00", "late"), time(3, 0), 0),  # unreadable hours hold nothing back
     ],
 )
 def test_hours_may_pass_midnight(hours: tuple[str, str] | None, local: time, wait_s: float) -> None:
