@@ -246,3 +246,10 @@ def test_windows_line_ends_and_a_byte_order_mark_do_no_harm(written: Callable[..
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
     with pytest.raises(SettingsMistakes, match="line 16, "):
         read(str(path), {})
+
+
+def test_a_mistake_never_draws_a_second_one_after_it(complaints_of: Complaints) -> None:
+    """What stands in for a missing name is no clash of names."""
+    sensor = '[[pen.sensor]]\nmeasures = "humidity"\nplace = "room"\ntopic = "{}"\nevery = "1 min"\n'
+    found = complaints_of(more=sensor.format("a") + sensor.format("b"))
+    assert [complaint.where.split(" › ", 1)[1] for complaint in found] == ["sensor number 2 › name", "sensor number 3 › name"]

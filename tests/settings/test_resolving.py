@@ -305,3 +305,20 @@ def test_a_fan_of_unknown_strength_is_still_switched(settings_of: SettingsOf) ->
     fan = settings_of('free_air = "400 cfm"\nshut_off = "1.6 inH2O"\n', "").specification.pens["brooder"].fan
     assert fan is not None
     assert (fan.curve, fan.curve_source) == ((), "not given: what the fan moves is not known")
+
+
+def test_a_keepers_row_replaces_the_built_in_one_of_the_same_day(settings_of: SettingsOf) -> None:
+    """Two rows of one day would leave it to chance which of them holds."""
+    day = WARMTH["layer"][1].from_day
+    more = f'[[pen.limits.warmth]]\nclass = "layer"\nfrom_day = {day}\ntarget_low = "30 degC"\ntarget_high = "31 degC"\n'
+    bands = settings_of(more=more).specification.pens["brooder"].limits.warmth[BirdClass.LAYER]
+    assert [band.from_day for band in bands] == [0, day]
+
+
+def test_a_limit_that_is_a_fraction_is_written_in_percent(settings_of: SettingsOf) -> None:
+    """Adequacy of 90 % is 0.9 inside, and its deadband moves along."""
+    short = (
+        settings_of(more='[pen.limits]\nairflow_short = "90 %"\n').specification.pens["brooder"].limits.alarms["airflow_short"]
+    )
+    default = DEFAULT_LIMITS["airflow_short"]
+    assert (short.on, short.off) == pytest.approx((0.9, 0.9 + default.off - default.on))
