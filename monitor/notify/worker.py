@@ -32,7 +32,7 @@ MOST_ABANDONED = 5
 LONGEST_WAIT_S = 5.0
 SHORTEST_WAIT_S = 0.25
 # An orderly stop waits so long for answers that are on their way, looking so often.
-LAST_WORDS_S = 4.0
+LAST_WORDS_S = 5.0
 LAST_WORDS_TURN_S = 0.05
 ROWS_AT_A_TIME = 1_000
 
@@ -117,6 +117,7 @@ class Worker:
         self._recovered = False
         self._awake = threading.Event()
         self._stopping = threading.Event()
+        self._left_alone = threading.Event()
         self._thread: threading.Thread | None = None
 
     def start(self) -> None:
@@ -128,12 +129,15 @@ class Worker:
         """Something new is in the outbox. From any thread, at any rate."""
         self._awake.set()
 
-    def stop(self, timeout_s: float = LAST_WORDS_S + 1.0) -> None:
+    def stop(self, timeout_s: float = LAST_WORDS_S) -> None:
         """Hand over nothing more, note what comes back in time; the rest is settled at the next start."""
         self._stopping.set()
         self._awake.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
+            self._left_alone.set()  # the outbox may be closed from now on
+            self._awake.set()
+            self._thread.join(2 * LAST_WORDS_TURN_S)
         for lane in self._lanes:
             lane.jobs.put(None)
 
@@ -177,14 +181,14 @@ class Worker:
             self._awake.wait(rest_s)
             self._awake.clear()
         try:
-            for _ in range(round(LAST_WORDS_S / LAST_WORDS_TURN_S)):
+            while not self._left_alone.is_set():
                 self._note_results(self._now())
                 if not self.is_busy:
                     break
                 self._awake.wait(LAST_WORDS_TURN_S)
                 self._awake.clear()
-        except Exception:  # the rows stay "sending" and are settled at the next start
-            log.exception("the outbox failed while stopping")
+        except Exception as trouble:  # the rows stay "sending" and are settled at the next start
+            log.warning("the outbox failed while stopping: %s", trouble)
 
     def _recover(self, at: float) -> None:
         """Settle what was being handed over when the last run ended (policy, rule 2)."""

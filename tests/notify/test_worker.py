@@ -378,6 +378,24 @@ def test_stopping_waits_for_what_is_on_its_way(store: Store, receiver: Any) -> N
     assert receiver.titles() == ["Matter 1"]
 
 
+def test_a_hung_channel_does_not_hold_up_a_stop(tmp_path: Path, receiver: Any, caplog: pytest.LogCaptureFixture) -> None:
+    """Stopped with an answer outstanding: back within the time given, the store is left alone, the row is for the next start."""
+    receiver.mode = "hang"
+    store = Store.open(tmp_path)
+    desk = Desk(store.outbox, (ada(f"json://127.0.0.1:{receiver.port}/x?cto=9&rto=9"),))
+    store.outbox.add([notice(1)])
+    desk.worker.start()
+    wait_until(lambda: receiver.asked == 1)
+    began = time.monotonic()
+    desk.worker.stop(0.2)
+    assert time.monotonic() - began < 1.0
+    assert len(store.outbox.interrupted()) == 1
+    store.close()
+    receiver.release.set()
+    time.sleep(0.2)  # whatever still runs would meet a closed store now
+    assert "the outbox failed" not in caplog.text
+
+
 def test_memory_stands_in_for_the_store_and_is_bounded() -> None:
     """With the store gone the newest two thousand rows are held, finished ones going first."""
     outbox = MemoryOutbox(limit=10)
