@@ -63,7 +63,7 @@ export class Live {
     this.#place.classList.toggle("wrong", !fresh);
     let sentence = "Waiting for the board…";
     if (fresh) sentence = this.#boardMs === null ? "Live. The board's clock is not trusted yet." : `Live, ${clock(this.#boardMs + Date.now() - this.#last)}`;
-    else if (this.#last) sentence = `No news since ${clock(this.#last)}. What stands below is how it was then.`;
+    else if (this.#last) sentence = `No news since ${clock(this.#boardMs ?? this.#last)}. What stands below is how it was then.`;
     if (this.#place.textContent !== sentence) this.#place.textContent = sentence;
     if (fresh !== this.wasFresh) { this.wasFresh = fresh; this.#handlers.freshness(fresh); }
   }

@@ -1,7 +1,7 @@
 // Keeps the page's own files, so that the page opens without a network and can say that it has no news.
 // Nothing of the barn is ever kept here: an old figure must not look like a fresh one.
 const SHELL = [
-  "/", "/manifest.webmanifest", "/page/style.css", "/page/start.js", "/page/words.js", "/page/answers.js", "/page/live.js",
+  "/", "/manifest.webmanifest", "/page/style.css", "/page/start.js", "/page/first.js", "/page/words.js", "/page/answers.js", "/page/live.js",
   "/page/door.js", "/page/questions.js", "/page/drawing.js", "/page/charts.js", "/page/litter.js", "/page/uplot.js",
   "/page/uplot.css", "/page/icon.svg",
 ];

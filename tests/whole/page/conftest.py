@@ -8,11 +8,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, sync_playwright
 
 from monitor.api.app import create_app
+from monitor.api.links import Links, folder_of
 from monitor.api.passwords import set_password
 from monitor.api.server import WebServer
 from monitor.engine.specification import Specification
@@ -29,8 +31,8 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1280, "height": 800}
+PHONE: ViewportSize = {"width": 390, "height": 844}
+DESK: ViewportSize = {"width": 1280, "height": 800}
 
 
 def night(second: float) -> dict[str, float]:
@@ -61,6 +63,10 @@ class Rig:
         set_password(self.barn.connections, NEIGHBOUR, look_only=True)
         self.server = WebServer(create_app(self.barn), "127.0.0.1", 0)
         self.server.start()
+
+    @property
+    def server_links(self) -> Links:
+        return Links(folder_of(self.barn.connections))
 
     @property
     def address(self) -> str:
@@ -103,7 +109,7 @@ def rig(tmp_path: Path, one_night: Path) -> Iterator[Rig]:
 
 @pytest.fixture
 def metric_rig(tmp_path: Path, one_night: Path) -> Iterator[Rig]:
-    made = _rig(tmp_path, one_night, mill_rise("metric"))
+    made = _rig(tmp_path / "metric", one_night, mill_rise("metric"))
     yield made
     made.close()
 
@@ -135,14 +141,14 @@ def open_page(browser: Browser, rig: Rig) -> Iterator[Open]:
     complaints: list[str] = []
 
     def opened(
-        size: dict[str, int] = PHONE,
-        scheme: str = "light",
+        size: ViewportSize = PHONE,
+        scheme: Literal["light", "dark"] = "light",
         password: str | None = KEEPER,
         at: str = "/",
         address: str | None = None,
-        workers: str = "block",
+        workers: Literal["allow", "block"] = "block",
     ) -> Page:
-        context = browser.new_context(  # type: ignore[call-overload]
+        context = browser.new_context(
             viewport=size, color_scheme=scheme, device_scale_factor=1, service_workers=workers, reduced_motion="reduce"
         )
         contexts.append(context)

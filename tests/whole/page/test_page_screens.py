@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import ViewportSize
 
 from tests.whole.page.conftest import COLD, DESK, PHONE, SCREENS, Open, Rig
 
 
 @pytest.mark.parametrize(("name", "size"), [("phone", PHONE), ("desk", DESK)])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_pictures_of_a_quiet_morning(open_page: Open, rig: Rig, name: str, size: dict[str, int], scheme: str) -> None:
+def test_pictures_of_a_quiet_morning(open_page: Open, rig: Rig, name: str, size: ViewportSize, scheme: str) -> None:
     """Every question answered, nothing wider than the screen."""
     page = open_page(size, scheme)
     page.locator(".sentence").first.wait_for()
@@ -26,7 +27,7 @@ def test_pictures_of_a_quiet_morning(open_page: Open, rig: Rig, name: str, size:
 
 
 @pytest.mark.parametrize(("name", "size"), [("phone", PHONE), ("desk", DESK)])
-def test_pictures_of_a_cold_brooder(open_page: Open, rig: Rig, name: str, size: dict[str, int]) -> None:
+def test_pictures_of_a_cold_brooder(open_page: Open, rig: Rig, name: str, size: ViewportSize) -> None:
     """The alarm comes before everything else."""
     rig.barn.pass_time(1500, COLD)
     page = open_page(size, "dark")

@@ -1,0 +1,246 @@
+"""What a keeper does on the page reaches the engine; what happens in the barn reaches the page."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from playwright.sync_api import Page, ViewportSize, expect
+
+from monitor.api.links import new_setup_link
+from monitor.api.passwords import password_path
+from monitor.api.sign_in import GUESSES
+from tests.api.barn_at_hand import KEEPER, NEIGHBOUR
+from tests.whole.page.conftest import COLD, DESK, PHONE, Open, Rig, night, until
+
+
+def test_the_answer_is_read_at_one_glance(open_page: Open, rig: Rig) -> None:
+    """The sentence stands in the first screen, says warm, air and fan, and that it is live."""
+    page = open_page()
+    first = page.locator("article.pen").first
+    expect(first.locator(".sentence")).to_contain_text(re.compile(r"Warm enough: 8\d °F at bird level, wanted 86 to 91 °F\."))
+    expect(first.locator(".sentence")).to_contain_text("Air good: 12 ppm ammonia.")
+    expect(page.locator("#news")).to_have_text(re.compile(r"Live, 07:0\d"))
+    box = first.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < PHONE["height"]
+
+
+def test_the_numbers_behind_the_sentence_are_one_tap_away(open_page: Open, rig: Rig) -> None:
+    """Tapping the sentence shows value, limit, source and the sensors; it stays open when news come."""
+    page = open_page()
+    page.get_by_text("Warm enough").first.click()
+    evidence = page.locator(".evidence").first
+    expect(evidence).to_contain_text("test band, chicks")
+    expect(evidence).to_contain_text("chick height (bird level)")
+    rig.barn.pass_time(60, night)
+    rig.barn.hub.tell("brooder")
+    expect(page.locator("#news")).to_have_text(re.compile("07:0[34]"))
+    expect(page.locator(".evidence").first).to_be_visible()
+
+
+def test_an_alarm_appears_by_itself_and_is_acknowledged(open_page: Open, rig: Rig) -> None:
+    """No reload: the alarm comes by the stream, the keeper takes it, the page says who has it."""
+    page = open_page()
+    expect(page.locator("article.pen")).to_have_count(2)
+    rig.barn.pass_time(1500, COLD)
+    card = page.locator(".alarm", has_text="birds too cold")
+    expect(card).to_contain_text("Nobody has it yet")
+    expect(page).to_have_title(re.compile(r"^\(\d\) Mill Rise"))
+    expect(card.locator("ol li").first).to_be_visible()
+    card.get_by_role("button", name="I have it").click()
+    expect(card).to_contain_text("keeper has it")
+    expect(page.locator("#said")).to_contain_text("You have it")
+    alarm = rig.barn.state().pens["brooder"].alarms["brooder/birds_cold"]
+    assert (alarm.state, alarm.acknowledged_by) == ("acknowledged", "keeper")
+
+
+def test_an_urgent_alarm_is_set_aside_for_an_hour_at_most(open_page: Open, rig: Rig) -> None:
+    """Only the ends that are allowed are offered; the set-aside one can be taken back."""
+    rig.barn.pass_time(1500, COLD)
+    page = open_page()
+    card = page.locator(".alarm", has_text="birds too cold")
+    card.get_by_text("Set aside for…").click()
+    expect(card.get_by_role("button", name="1 day")).to_have_count(0)
+    card.get_by_role("button", name="15 minutes").click()
+    expect(page.locator(".alarm", has_text="birds too cold")).to_have_count(0)
+    assert rig.barn.state().pens["brooder"].alarms["brooder/birds_cold"].state == "shelved"
+    page.get_by_text("Set aside: 1").click()
+    page.get_by_role("button", name="Take it back").click()
+    expect(page.locator(".alarm", has_text="birds too cold")).to_have_count(1)
+
+
+def test_the_fan_set_by_hand_ends_by_itself(open_page: Open, rig: Rig) -> None:
+    """Set for fifteen minutes it runs and says how long yet; afterwards the rule has it again."""
+    page = open_page()
+    section = page.locator("#fan")
+    section.scroll_into_view_if_needed()
+    section.get_by_text("Set it by hand…").click()
+    section.get_by_label("for").select_option("900")
+    section.get_by_role("button", name="Set it", exact=True).click()
+    expect(section).to_contain_text(re.compile("Fan on, set by hand for 15 min more|Fan off, set by hand"))
+    until(lambda: rig.barn.state().pens["brooder"].hand is not None)
+    rig.barn.pass_time(120, night)
+    expect(section).to_contain_text("Fan on, set by hand for 13 min more.")
+    rig.barn.pass_time(900, night)
+    expect(section).not_to_contain_text("set by hand for")
+    assert rig.barn.state().pens["brooder"].hand is None
+
+
+def test_a_litter_change_is_two_taps(open_page: Open, rig: Rig) -> None:
+    """The first tap asks, the second writes; a slip writes nothing."""
+    page = open_page()
+    section = page.locator("#litter")
+    section.scroll_into_view_if_needed()
+    section.get_by_role("button", name="Litter turned").click()
+    section.get_by_role("button", name="No", exact=True).click()
+    section.get_by_role("button", name="Litter changed").click()
+    section.get_by_role("button", name="Write down: litter changed, now").click()
+    expect(page.locator("#said")).to_contain_text("Written down: litter changed")
+    page.locator("#journal").scroll_into_view_if_needed()
+    expect(page.locator("#journal .journal li")).to_have_count(1)
+    assert [entry.what for entry in rig.barn.reader().journal("brooder")] == ["litter changed"]
+
+
+def test_deaths_are_counted_and_the_flock_shrinks(open_page: Open, rig: Rig) -> None:
+    """The count on the page follows the journal."""
+    page = open_page()
+    section = page.locator("#birds")
+    section.scroll_into_view_if_needed()
+    expect(section).to_contain_text("30 spring (layer), 4 days old")
+    section.get_by_text("Count birds or eggs…").click()
+    section.get_by_label("How many").fill("2")
+    section.get_by_role("button", name="Write it down").click()
+    expect(section).to_contain_text("28 spring")
+
+
+def test_words_of_a_person_are_never_markup(open_page: Open, rig: Rig) -> None:
+    """A note with tags in it is shown as it was typed."""
+    page = open_page()
+    section = page.locator("#journal")
+    section.scroll_into_view_if_needed()
+    section.get_by_text("Write a note…").click()
+    section.get_by_label("Note").fill('<img src=x onerror=alert(1)> & "quotes"')
+    section.get_by_role("button", name="Write it down").click()
+    expect(section.locator(".journal li")).to_contain_text('<img src=x onerror=alert(1)> & "quotes"')
+    expect(section.locator("img")).to_have_count(0)
+
+
+def test_the_neighbour_sees_everything_and_no_button_that_acts(open_page: Open, rig: Rig) -> None:
+    """Looking only, there is nothing to press that would be refused."""
+    rig.barn.pass_time(1500, COLD)
+    page = open_page(password=NEIGHBOUR)
+    expect(page.locator(".alarm", has_text="birds too cold")).to_be_visible()
+    for name in ("I have it", "Litter changed", "Set it", "Write it down", "Try it"):
+        expect(page.get_by_role("button", name=name, exact=True)).to_have_count(0)
+    expect(page.locator("#foot")).to_contain_text("look only")
+
+
+def test_signing_in_and_being_locked_out(open_page: Open, rig: Rig) -> None:
+    """Wrong words are told so, too many lock out for a while, the right one opens."""
+    page = open_page(password=None)
+    expect(page.locator("article.pen")).to_have_count(0)
+    for _ in range(GUESSES):
+        _try(page, "not the word")
+        expect(page.locator("#said")).to_contain_text("not the password")
+        page.evaluate("document.getElementById('said').textContent = ''")
+    _try(page, KEEPER)
+    expect(page.locator("#said")).to_contain_text("too many wrong tries")
+    rig.barn.at += 61
+    _try(page, KEEPER)
+    expect(page.locator("article.pen")).to_have_count(2)
+    page.locator("#foot").scroll_into_view_if_needed()
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_text("Who is there?")).to_be_visible()
+    expect(page.locator("article.pen")).to_have_count(0)
+
+
+def _try(page: Page, password: str) -> None:
+    page.get_by_label("Password").fill(password)
+    page.get_by_role("button", name="Come in").click()
+
+
+def test_when_the_board_falls_silent_the_page_says_since_when(open_page: Open, rig: Rig) -> None:
+    """Nothing old is shown as fresh; when the board is back the page finds it by itself."""
+    page = open_page()
+    expect(page.locator("#news")).to_contain_text("Live")
+    # the page's own clock is moved on: half a minute without a heartbeat
+    port = rig.stop_server()
+    page.evaluate("{ const real = Date.now; Date.now = () => real() + 30000; }")
+    expect(page.locator("#news")).to_contain_text(re.compile(r"No news since 07:0\d\. What stands below is how it was then\."))
+    expect(page.locator("body")).to_have_class(re.compile("stale"))
+    rig.restart_server(port)
+    expect(page.locator("#news")).to_contain_text("Live", timeout=30_000)
+    expect(page.locator("body")).not_to_have_class(re.compile("stale"))
+
+
+def test_an_untrusted_clock_is_told_on_the_page(open_page: Open, rig: Rig) -> None:
+    """The page says so instead of a time it made up."""
+    rig.barn.trusted = False
+    rig.barn.pass_time(30, night)
+    page = open_page()
+    expect(page.locator("#news")).to_have_text("Live. The board's clock is not trusted yet.")
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK])
+def test_the_air_is_asked_by_measure_and_length(open_page: Open, rig: Rig, size: ViewportSize) -> None:
+    """Another measure or another length draws anew, with a sentence that says what is seen."""
+    page = open_page(size)
+    section = page.locator("#air")
+    section.scroll_into_view_if_needed()
+    expect(section.locator(".summary")).to_contain_text(re.compile(r"Ammonia now 1\d ppm\. Last peak near dawn: 1\d ppm"))
+    section.get_by_text("Humidity").click()
+    expect(section.locator(".summary")).to_contain_text(re.compile("Humidity now 6\\d %"))
+    section.get_by_text("Week").click()
+    expect(section.locator(".summary")).to_contain_text("The fan ran")
+    expect(section.locator(".canvas")).to_have_attribute("aria-label", re.compile("humidity"))
+
+
+def test_a_drawing_is_kept_as_picture_and_as_figures(open_page: Open, rig: Rig) -> None:
+    """The picture is a PNG; the figures are CSV with the units of the page."""
+    page = open_page()
+    section = page.locator("#warm")
+    section.scroll_into_view_if_needed()
+    section.locator("canvas").wait_for()
+    with page.expect_download() as picture:
+        section.get_by_role("button", name="Save picture").click()
+    assert picture.value.suggested_filename.endswith(".png")
+    assert picture.value.path().read_bytes().startswith(b"\x89PNG")
+    with page.expect_download() as figures:
+        section.get_by_role("button", name="Save figures (CSV)").click()
+    lines = figures.value.path().read_bytes().decode().split("\r\n")
+    assert lines[0] == "series,time,low,mean,high,unit"
+    assert re.fullmatch(r"chick height,2026-04-05T17:[0-9:.]+Z,8\d\.?\d*,8\d\.?\d*,8\d\.?\d*,°F", lines[1])
+
+
+def test_a_metric_site_reads_celsius(open_page: Open, metric_rig: Rig) -> None:
+    """The same barn in the other units, sentence and drawing alike."""
+    page = open_page(address=metric_rig.address)
+    expect(page.locator(".sentence").first).to_contain_text(re.compile(r"3\d\.\d °C at bird level, wanted 30\.0 to 33\.0 °C"))
+    page.locator("#warm").scroll_into_view_if_needed()
+    expect(page.locator("#warm .summary")).to_contain_text("°C")
+
+
+def test_the_other_pen_is_chosen_by_its_name(open_page: Open, rig: Rig) -> None:
+    """Its questions follow; a reload stays with it."""
+    page = open_page()
+    page.get_by_role("link", name="hen house").click()
+    expect(page.locator("nav")).to_contain_text("About the hen house:")
+    page.reload()
+    expect(page.locator("nav")).to_contain_text("About the hen house:")
+    page.locator("#fan").scroll_into_view_if_needed()
+    page.locator("#fan").get_by_text("Set it by hand…").click()
+    expect(page.get_by_label("Speed (%)")).to_have_value("100")
+
+
+def test_the_first_password_is_set_by_the_link(open_page: Open, rig: Rig) -> None:
+    """The printed link asks for a password, sets it and comes in."""
+    password_path(rig.barn.connections).unlink()
+    page = open_page(password=None)
+    expect(page.get_by_text("No password is set yet")).to_be_visible()
+    link = new_setup_link(rig.server_links, rig.address, rig.barn.at)
+    page.goto(link)
+    page.get_by_label("Password").fill("a fresh long word")
+    page.get_by_role("button", name="Set it and come in").click()
+    expect(page.locator("article.pen")).to_have_count(2)
+    assert "#" not in page.url
