@@ -176,7 +176,7 @@ class Connection:
         client.connect_timeout = DIAL_WITHIN_S
         client.max_queued_messages_set(MOST_QUEUED)
         client.will_set(self._identity.alive_topic, GONE, qos=1, retain=True)
-        _identify(client, broker)
+        identify(client, broker)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
@@ -334,7 +334,7 @@ def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[]
     client.connect_timeout = DIAL_WITHIN_S
     client.on_connect = lambda _client, _userdata, _flags, reason, _properties: answers.append(reason.getName())
     try:
-        _identify(client, broker)
+        identify(client, broker)
         client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, clean_start=True)
         end = monotonic() + ACCEPT_V5_WITHIN_S
         while not answers and monotonic() < end and not stopping.is_set():
@@ -352,7 +352,8 @@ def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[]
     return answers == [UNSUPPORTED_VERSION]
 
 
-def _identify(client: Client, broker: Broker) -> None:
+def identify(client: Client, broker: Broker) -> None:
+    """Give a client its name, password and certificates. Raises OSError when a file cannot be read."""
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
     if broker.tls:
