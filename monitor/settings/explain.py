@@ -17,8 +17,8 @@ def explain_all(errors: Iterable[Mapping[str, Any]], origin: Origin) -> dict[Pat
     meant = set()
     for error in errors:
         path: Path = tuple(error["loc"])
-        if error["type"] == "extra_forbidden" and (near := nearest_key(str(path[-1]), key_of(path[:-1]))):
-            meant.add((*path[:-1], near))
+        if error["type"] == "extra_forbidden" and not tables_with(str(path[-1])):
+            meant.add((*path[:-1], nearest_key(str(path[-1]), key_of(path[:-1]))))
     complaints: dict[Path, Complaint] = {}
     for error in errors:
         path = tuple(error["loc"])
@@ -51,21 +51,24 @@ def explain(error: Mapping[str, Any], origin: Origin) -> Complaint:
 
 def _unknown_key(path: Path, origin: Origin) -> Complaint:
     word, table = str(path[-1]), key_of(path[:-1])
-    near = nearest_key(word, table)
     name = f"[{'.'.join(table)}]" if table else "the settings"
+    got = f'the key "{word[:60]}"'
+    elsewhere = [".".join(key) or "no table at all" for key in tables_with(word) if key != table][:3]
+    if elsewhere:
+        right = " or ".join(f"[{one}]" for one in elsewhere)
+        return origin.complain(
+            path, f'a key of {name}; "{word[:60]}" belongs in {right}', f"move it to {right}, or take it out", got
+        )
+    near = nearest_key(word, table)
     if near is not None:
         row = row_of((*path[:-1], near))
         value = origin.value(path)
         value = None if isinstance(value, (dict, list)) or is_secret((*path[:-1], near)) else value
-        write = _write((*path[:-1], near), row, value)
-        return origin.complain(path, f'a key of {name}; the nearest is "{near}"', write, got=f'the key "{word[:60]}"')
-    elsewhere = [".".join(key) for key in tables_with(word) if key != table][:3]
-    known = ", ".join(keys_in(table)[:12])
-    if elsewhere:
-        expected = f'a key of {name}; "{word[:60]}" belongs in ' + " or ".join(f"[{one}]" for one in elsewhere)
-    else:
-        expected = f"a key of {name}: {known}{', …' if len(keys_in(table)) > 12 else ''}"
-    return origin.complain(path, expected, "take it out, or one of these", got=f'the key "{word[:60]}"')
+        expected = f'a key of {name}; the nearest is "{near}"'
+        return origin.complain(path, expected, _write((*path[:-1], near), row, value), got)
+    known = keys_in(table)
+    expected = f"a key of {name}: {', '.join(known[:12])}{', …' if len(known) > 12 else ''}"
+    return origin.complain(path, expected, "take it out, or one of these", got)
 
 
 def _kind_words(row: Row | None) -> str:

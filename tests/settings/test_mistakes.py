@@ -107,7 +107,13 @@ MISTAKES = [
     ),
     (
         'name = "Mill Rise"\n', 'name = "Mill Rise"\nfree_air = "1 cfm"\n', 3, "[site] › free_air", 'the key "free_air"',
-        'a key of [site]; "free_air" belongs in [pen.fan]', "take it out, or one of these",
+        'a key of [site]; "free_air" belongs in [pen.fan]', "move it to [pen.fan], or take it out",
+    ),
+    (
+        "[[pen.flock]]", '[pen.limits]\nbroker_lost = { on_delay = "1 min" }\n\n[[pen.flock]]', 26,
+        '[[pen]] "brooder" › limits › broker_lost',
+        'the key "broker_lost"', 'a key of [pen.limits]; "broker_lost" belongs in [limits]',
+        "move it to [limits], or take it out",
     ),
 ]  # fmt: skip
 
