@@ -39,10 +39,10 @@ _h = Happening
 
 MOVES: Mapping[AlarmState, Mapping[Happening, AlarmState]] = MappingProxyType(
     {
-        N: {_h.RAISE: U, _h.SHELVE: S, _h.TAKE_OUT: O},
+        N: {_h.RAISE: U, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         U: {_h.WORSEN: U, _h.CLEAR: R, _h.ACKNOWLEDGE: A, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         A: {_h.WORSEN: U, _h.CLEAR: N, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
-        R: {_h.RAISE: U, _h.ACKNOWLEDGE: N, _h.SHELVE: S, _h.TAKE_OUT: O},
+        R: {_h.RAISE: U, _h.ACKNOWLEDGE: N, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         S: {_h.RELEASE_STANDING: U, _h.RELEASE_CLEAR: N, _h.TAKE_OUT: O},
         D: {_h.RELEASE_STANDING: U, _h.RELEASE_CLEAR: N, _h.CLEAR: N, _h.SHELVE: S, _h.TAKE_OUT: O},
         O: {_h.RELEASE_STANDING: U, _h.RELEASE_CLEAR: N},

@@ -72,7 +72,7 @@ class Ledger:
         if record.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE):
             return record
         if condition.covered_by:
-            return self._moved(record, AlarmState.SUPPRESSED, evidence, suppressed_by=condition.covered_by)
+            return self._moved(record, move(record.state, Happening.SUPPRESS), evidence, suppressed_by=condition.covered_by)
         return self._raised(record, move(record.state, Happening.RAISE), evidence)
 
     def _gone(self, record: AlarmRecord, condition: Condition) -> AlarmRecord:

@@ -113,14 +113,21 @@ def _moisture(
         ),
         OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT,
     )
+    inside = min(max(inside_c, -20.0), 45.0)
+    outside = min(max(view.outside.value, -40.0), 45.0)
     return balance.moisture_m3_h(
         birds.moisture_g_h,
-        min(max(inside_c, -20.0), 45.0),
-        plan.pen.limits.humidity_target_pct,
-        min(max(view.outside.value, -40.0), 45.0),
-        min(max(outside_pct, 5.0), 100.0),
+        inside,
+        _as_physics_counts(plan.pen.limits.humidity_target_pct, inside),
+        outside,
+        _as_physics_counts(outside_pct, outside),
         psychrometrics.pressure_at_altitude_pa(altitude_m),
     )
+
+
+def _as_physics_counts(sensor_pct: float, temperature_c: float) -> float:
+    """Sensors report humidity over liquid water even in frost; the formulas count it over ice there."""
+    return psychrometrics.over_ice_pct(temperature_c, min(max(sensor_pct, 5.0), 100.0))
 
 
 def plan_timer(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> PenState:
