@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from monitor.api.answer import because
 from monitor.api.barn import Barn
 from monitor.api.moments import rfc3339
 from monitor.engine.events import Json
 from monitor.engine.specification import Pen
+from monitor.store.reader import Reader
 
 _LAST = 40  # changes told one by one
+_LONG_MS = 8 * 24 * 3_600_000  # longer stretches are summed in the store
+_LONG_POINTS = 120
 _BEFORE_MS = 3_600_000  # the command that stood when the stretch began is found in the hour before it
 
 
@@ -55,22 +59,36 @@ def _spread(ran: list[float], begin: float, end: float, step: float, load: float
         begin, index = edge, index + 1
 
 
-def turns_of(barn: Barn, pen: str, from_ms: int, to_ms: int) -> list[Turn]:
+def _turns(reader: Reader, pen: str, from_ms: int, to_ms: int) -> list[Turn]:
     """The stored fan changes of this stretch and the hour before it, oldest first."""
-    rows = barn.reader().decisions(pen, from_ms - _BEFORE_MS, to_ms, kinds=("fan",))
+    rows = reader.decisions(pen, from_ms - _BEFORE_MS, to_ms, kinds=("fan",))
     return [
         Turn(row.time_ms, row.state == "running", row.speed_pct, row.reason, dict(row.evidence))
         for row in rows
-        if row.kind == "fan" and row.time_ms is not None
+        if row.time_ms is not None
     ]
+
+
+def _long_shares(reader: Reader, pen: str, from_ms: int, to_ms: int, points: int) -> list[float | None]:
+    """The same from sums kept short: a season has a hundred thousand turns. A fan's speed does not count here."""
+    step_ms = (to_ms - from_ms) / points
+    edges = [round(from_ms + index * step_ms) for index in range(points + 1)]
+    found = [reader.fan_seconds(pen, begin, end) * 1000 / step_ms for begin, end in pairwise(edges)]
+    first = next((index for index, each in enumerate(found) if each > 0), points)
+    return [None if index < first else round(min(1.0, each), 3) for index, each in enumerate(found)]
 
 
 def track(barn: Barn, pen: Pen, from_ms: int, to_ms: int, points: int) -> dict[str, Json]:
     """Shares for drawing, hours, and the last changes in words."""
-    turns = turns_of(barn, pen.name, from_ms, to_ms)
-    share = shares(turns, from_ms, to_ms, points)
+    with barn.reader() as reader:
+        if to_ms - from_ms > _LONG_MS:
+            share = _long_shares(reader, pen.name, from_ms, to_ms, min(points, _LONG_POINTS))
+            turns = _turns(reader, pen.name, to_ms - 4 * _BEFORE_MS, to_ms)
+        else:
+            turns = _turns(reader, pen.name, from_ms, to_ms)
+            share = shares(turns, from_ms, to_ms, points)
     known = [each for each in share if each is not None]
-    step_h = (to_ms - from_ms) / points / 3_600_000
+    step_h = (to_ms - from_ms) / len(share) / 3_600_000
     return {
         "pen": pen.name,
         "from_ms": from_ms,

@@ -11,7 +11,8 @@ _MOST = 1000
 
 def entries(barn: Barn, pen: str | None, from_ms: int | None, to_ms: int | None) -> list[Json]:
     """Entries of one pen or all; those whose time is not known yet are the newest."""
-    rows = barn.reader().journal(pen, from_ms, to_ms)
+    with barn.reader() as reader:
+        rows = reader.journal(pen, from_ms, to_ms)
     return [written(entry) for entry in rows[-_MOST:][::-1]]
 
 

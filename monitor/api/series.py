@@ -55,14 +55,14 @@ def _moment(name: str, text: str) -> int:
 
 def series(barn: Barn, pen: Pen, measure: Measure, place: Place | None, from_ms: int, to_ms: int, points: int) -> dict[str, Json]:
     """Every sensor of this measure (and place) in at most `points` steps; columns, SI."""
-    reader = barn.reader()
     specification = barn.specification
     sensors = [s for s in pen.sensors if s.measures is measure and place in (None, s.place)]
     how = display(KIND[measure], specification.units)
     drawn: list[Json] = []
-    for sensor in sensors:
-        buckets = reader.series(sensor.key, from_ms, to_ms, points)
-        drawn.append({"sensor": sensor.key, "name": sensor.name, "place": sensor.place, **_columns(buckets)})
+    with barn.reader() as reader:
+        for sensor in sensors:
+            buckets = reader.series(sensor.key, from_ms, to_ms, points)
+            drawn.append({"sensor": sensor.key, "name": sensor.name, "place": sensor.place, **_columns(buckets)})
     answer: dict[str, Json] = {
         "pen": pen.name,
         "measure": measure,

@@ -36,7 +36,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
     column.time_ms.forEach((ms, at) => { values[index.get(ms)] = column.mean[at]; });
     return values;
   });
-  const gap = 3 * Math.max(60e3, (toMs - fromMs) / 500);
+  const gap = 3 * Math.max(120e3, (toMs - fromMs) / 500);
   const x = xLabel ? times : times.map((ms) => ms / 1000);
   const [values, xs] = xLabel ? [aligned, x] : withGaps(aligned, x, gap / 1000);
 
