@@ -146,7 +146,7 @@ class FanTable(Table):
     lowest_speed: Annotated[float, Quantity(Measured.PERCENTAGE, lowest=1, highest=100)] = setting(
         "a variable fan stalls below", "30 %", example="30 %"
     )
-    shortest_on: Delay = setting("once on, stays on so long", "60 s", example="60 s")
+    shortest_on: Delay = setting("once on, stays on so long", "20 s", example="20 s")
     shortest_off: Delay = setting("once off, stays off so long", "60 s", example="60 s")
     timer_period: Annotated[float, Quantity(Measured.TIME, lowest=60, highest=3600)] = setting(
         "of the minimum-ventilation timer", f"{TIMER['period'].value:g} s", example="5 min"

@@ -58,7 +58,7 @@ def test_a_page_that_carries_the_list_carries_the_present_one() -> None:
     """The README's list is that of the code; the pages checked are those that carry the marks."""
     stale = [
         page.name
-        for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md")
+        for page in (ROOT / "config/SETTINGS.md", ROOT / "README.md", ROOT / "DEVELOPERS.md")
         if page.exists()
         and (carried := documentation.section(page.read_text(encoding="utf-8"))) is not None
         and carried != documentation.markdown()

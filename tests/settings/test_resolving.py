@@ -34,7 +34,7 @@ def test_the_sound_file_resolves_to_si(settings_of: SettingsOf) -> None:
     assert (none, shut_off, free_air, zero) == pytest.approx((0.0, 1.6 * 249.0889, 400 * 4.719474e-4, 0.0), rel=1e-6)
     assert pen.flocks[0].hatched == date(2026, 4, 2)
     assert pen.heat == HeatSource("steady")
-    assert (pen.fan.shortest_on_s, pen.fan.shortest_off_s, pen.fan.timer_period_s, pen.fan.report_within_s) == (60, 60, 300, 10)
+    assert (pen.fan.shortest_on_s, pen.fan.shortest_off_s, pen.fan.timer_period_s, pen.fan.report_within_s) == (20, 60, 300, 10)
 
 
 def test_limits_not_set_are_those_of_the_facts(settings_of: SettingsOf) -> None:

@@ -84,7 +84,7 @@ def test_a_clash_is_a_mistake_at_the_later_of_the_two(more: str, where: str, exp
         ('report_topic = "millrise/brooder/fan/set"', "report_topic", "another topic than command_topic"),
         ('report_pointer = "/x"', "report_pointer", "a report_topic for it to point into"),
         ('on_word = "off"', "off_word", "another word than on_word"),
-        ('timer_period = "90 s"', "timer_period", "a timer_period of at least 120 s"),
+        ('timer_period = "70 s"', "timer_period", "a timer_period of at least 80 s"),
         ('shortest_on = "10 min"', "shortest_on", "a timer_period of at least 660 s"),
     ],
 )
