@@ -210,7 +210,8 @@ class Siren:
     def hand_over(self, notice: Notice, title: str, body: str) -> Outcome:  # noqa: ARG002 - a siren reads no body
         """Publish `{"notice", "kind", "priority", "alarm", "title"}`; it sounds for every kind but two.
 
-        A siren is quiet again at kind "all clear" or "acknowledged".
+        A siren is quiet again at kind "all clear" or "acknowledged". Published means handed to the connection to
+        the broker: whether the siren listens only a test call tells.
         """
         began = self._stopwatch()
         said = {

@@ -20,7 +20,7 @@ from types import MappingProxyType
 from monitor.engine.connections import Notice, Tell
 from monitor.engine.specification import Priority
 from monitor.notify.outbox import Row
-from monitor.notify.rota import AGAIN, ALARMING, RAISED, SUMMARY, TEST, is_siren
+from monitor.notify.rota import AGAIN, ALARMING, RAISED, SUMMARY, TEST, base_key, is_siren, substitute_key
 
 # In front of a row's last answer: its next attempt says that it may be a repeat.
 UNCERTAIN = "may have arrived: "
@@ -62,11 +62,6 @@ def falls(row: Row, at: float) -> bool:
     return row.notice.kind in ALARMING and (row.attempts >= attempts or at - row.notice.due_at >= seconds)
 
 
-def base_key(key: str) -> str:
-    """The key of the notice that a substitute stands for."""
-    return key.partition("/by/")[0]
-
-
 def direct_key(notice: Notice, channel: int, tell: Sequence[Tell]) -> str:
     """The key under which the rota itself tells this channel the same thing: then nothing need fall to it."""
     number = base_key(notice.key).rpartition("/")[2]
@@ -92,7 +87,7 @@ def others(notice: Notice, tell: Sequence[Tell]) -> list[int]:
 def substitute(notice: Notice, channel: int, tell: Sequence[Tell], at: float) -> Notice:
     """The same notice by another channel, under a key of its own that is the same on every run."""
     return Notice(
-        f"{base_key(notice.key)}/by/{channel}",
+        substitute_key(notice.key, channel),
         notice.occurrence,
         notice.alarm,
         notice.kind,

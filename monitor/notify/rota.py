@@ -10,7 +10,8 @@ Rules of this file:
    holds nothing back.
 4. Only an unacknowledged alarm is told. Acknowledged, shelved, suppressed by design and out of service are
    silent, so a consequence suppressed under its cause never rings.
-5. Whoever was told of an occurrence is told when it is over; a siren is also told when it was acknowledged.
+5. Whoever was told of an occurrence is told when it is over, by the channel that reached them; a siren is also
+   told when it was acknowledged. What the worker told by another channel instead belongs into the ledger too.
 
 The stretch of repeats by priority (urgent and high every interval, medium and low rarely) is our own choice:
 a keeper who is rung all day for damp litter stops listening.
@@ -80,6 +81,16 @@ def told(notice: Notice) -> Told:
     return Told(notice.key, notice.occurrence, notice.kind, notice.channel, notice.due_at)
 
 
+def substitute_key(key: str, channel: int) -> str:
+    """The key of the same notice by another channel, when its own has failed it."""
+    return f"{base_key(key)}/by/{channel}"
+
+
+def base_key(key: str) -> str:
+    """The key of the notice that a substitute stands for; its own for any other."""
+    return key.partition("/by/")[0]
+
+
 def is_siren(entry: Tell) -> bool:
     """A siren or lamp on the spot: a topic, not a person's phone."""
     return entry.channel.reveal().startswith(SIREN)
@@ -137,7 +148,8 @@ def recall(records: Iterable[AlarmRecord], tell: Sequence[Tell], at: float, find
                 found = [told(notice) for one in asked if (notice := find(one.key)) is not None]
                 if not found:
                     break
-                lines += found
+                instead = [substitute_key(line.key, channel) for line in found for channel in range(len(tell))]
+                lines += found + [told(notice) for key in instead if (notice := find(key)) is not None]
         ledger += lines
     return ledger
 
@@ -236,14 +248,24 @@ def _may_escalate(former: list[int], so_far: list[Told], tell: Sequence[Tell], n
 
 
 def _over(record: AlarmRecord, so_far: list[Told], tell: Sequence[Tell], now: Now, compose: Compose) -> list[Notice]:
-    """The all clear, to each channel that was told and not yet cleared."""
-    rung = {line.channel for line in so_far if line.kind in ALARMING and line.channel < len(tell)}
-    cleared = {line.channel for line in so_far if line.kind == ALL_CLEAR}
+    """The all clear: to each siren that sounded, and to each person by the channel that reached them last."""
+    rung = [line for line in so_far if line.kind in ALARMING and line.channel < len(tell)]
+    people = {
+        tell[line.channel].person: line.channel for line in sorted(rung, key=lambda line: line.at) if not _to_siren(line, tell)
+    }
+    cleared = {line.channel for line in so_far if line.kind == ALL_CLEAR and line.channel < len(tell)}
+    cleared_people = {tell[channel].person for channel in cleared if not is_siren(tell[channel])}
+    sirens = {line.channel for line in rung if _to_siren(line, tell)} - cleared
+    channels = {channel for person, channel in people.items() if person not in cleared_people} | sirens
     return [
         _notice(record, tell[channel], channel, ALL_CLEAR, 1, _calmer(record.priority), now, compose)
-        for channel in sorted(rung - cleared)
+        for channel in sorted(channels)
         if not is_held(tell[channel], record.priority, now.local)
     ]
+
+
+def _to_siren(line: Told, tell: Sequence[Tell]) -> bool:
+    return is_siren(tell[line.channel])
 
 
 def _silence(record: AlarmRecord, so_far: list[Told], tell: Sequence[Tell], now: Now, compose: Compose) -> list[Notice]:

@@ -21,7 +21,7 @@ from monitor.engine.specification import Priority
 from monitor.notify import policy
 from monitor.notify.channels import Channel, Outcome
 from monitor.notify.outbox import Outbox, Row
-from monitor.notify.rota import ALARMING, SUMMARY, held_for_s, is_held, is_siren
+from monitor.notify.rota import ALARMING, SUMMARY, base_key, held_for_s, is_held, is_siren, substitute_key
 
 log = logging.getLogger(__name__)
 
@@ -82,6 +82,8 @@ class Worker:
         matters: does this notice's alarm still stand unacknowledged? Asked for alarms only.
         on_link: told when delivery begins to fail (False) and when all channels work again (True), with a
             masked sentence; called from the dispatcher's thread.
+        on_told: another channel took a notice instead of its own; for the rota's ledger, so that whoever was told
+            hears the all clear too. Called from the dispatcher's thread.
         local: the site's time of day, None while it is not trusted.
         when: an elapsed second as local day and time for a summary's line, or "".
         dice: for the jitter; give it a seed to repeat a run.
@@ -97,6 +99,7 @@ class Worker:
         now: Callable[[], float],
         matters: Callable[[Notice], bool],
         on_link: Callable[[bool, str], None],
+        on_told: Callable[[Notice], None] = lambda _notice: None,
         local: Callable[[], time_of_day | None] = lambda: None,
         when: Callable[[float], str] = lambda _at: "",
         dice: Random | None = None,
@@ -107,6 +110,7 @@ class Worker:
         self._now = now
         self._matters = matters
         self._on_link = on_link
+        self._on_told = on_told
         self._local = local
         self._when = when
         self._dice = dice or Random()  # noqa: S311 - jitter, no secret
@@ -212,6 +216,8 @@ class Worker:
                 lane.failures, lane.not_before, lane.answer = 0, 0.0, ""
                 self._outbox.sent(job.notice.key, at, f"{lane.channel.name}: {outcome.answer} ({outcome.took_s:.1f} s)")
                 self._withdraw_others(job.notice, lane.channel.name, at)
+                if base_key(job.notice.key) != job.notice.key:
+                    self._on_told(job.notice)
             else:
                 self._lane_failed(lane, outcome.answer, at)
                 attempts = row.attempts if row is not None else 0
@@ -310,8 +316,8 @@ class Worker:
 
     def _withdraw_others(self, notice: Notice, by: str, at: float) -> None:
         """This person has it: their other rows of the same notice are not wanted any more."""
-        base = policy.base_key(notice.key)
-        for key in (base, *(f"{base}/by/{channel}" for channel in range(len(self._tell)))):
+        base = base_key(notice.key)
+        for key in (base, *(substitute_key(base, channel) for channel in range(len(self._tell)))):
             row = self._outbox.find(key) if key != notice.key else None
             if row is not None and row.status == "waiting" and row.notice.person == notice.person:
                 self._outbox.gave_up(key, at, f"told by {by}")

@@ -99,6 +99,25 @@ def test_the_all_clear_goes_once_to_those_who_were_told(state: AlarmState) -> No
     assert barn.ask(alarm(state=state), 5) == []
 
 
+def test_the_all_clear_takes_the_channel_that_reached_the_person() -> None:
+    """Push failed and mail took it, the siren sounded instead of nobody: both hear the all clear, push does not."""
+    ledger = [
+        Told("7/raised/Ada/0/1", 7, "raised", 0, 0.0),
+        Told("7/raised/Ada/0/1/by/1", 7, "raised", 1, 20.0),
+        Told("7/raised/Ada/0/1/by/4", 7, "raised", 4, 40.0),
+    ]
+    over = due([alarm(state=AlarmState.NORMAL)], ledger, TELL, Now(60.0, DAY), compose)
+    assert [(notice.person, notice.channel) for notice in over] == [("Ada", 1), ("yard", 4)]
+    assert due([alarm(state=AlarmState.NORMAL)], [*ledger, *map(told, over)], TELL, Now(90.0, DAY), compose) == []
+
+
+def test_who_was_told_by_a_substitute_is_not_told_anew_by_the_rota() -> None:
+    """Bea was told at once because nothing reached Ada: ten minutes later she is not escalated to as well."""
+    ledger = [Told("7/raised/Ada/0/1", 7, "raised", 0, 0.0), Told("7/raised/Ada/0/1/by/2", 7, "raised", 2, 20.0)]
+    later = due([alarm()], ledger, TELL, Now(640.0, DAY), compose)
+    assert [(n.kind, n.person) for n in later] == [("raised", "yard"), ("escalated", "Cid")]
+
+
 def test_trouble_that_came_and_went_untold_stays_untold() -> None:
     """Damp at night, dry again before morning: nobody hears of it by itself."""
     barn = Barn()
@@ -182,6 +201,9 @@ def test_after_a_start_the_ledger_is_found_again_in_the_outbox() -> None:
         notices = due([alarm()], barn.ledger, TELL, Now(minute * 60.0, NIGHT), compose)
         barn.ledger += map(told, notices)
         written.update({notice.key: notice for notice in notices})
+    by_mail = replace(written["7/raised/Ada/0/1"], key="7/raised/Ada/0/1/by/1", channel=1)
+    written[by_mail.key] = by_mail
+    barn.ledger.append(told(by_mail))
     found = recall([alarm()], TELL, 119 * 60.0, written.get)
     assert sorted(found, key=str) == sorted(barn.ledger, key=str)
     over = alarm(state=AlarmState.NORMAL)

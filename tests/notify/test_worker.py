@@ -49,6 +49,7 @@ class Desk:
         self.at = 0.0
         self.over: set[int] = set()  # occurrences that nobody needs to hear of any more
         self.links: list[tuple[bool, str]] = []
+        self.told: list[Notice] = []
         self.published: list[tuple[str, str]] = []
         self.outbox = outbox
         opened = channels if channels is not None else open_channels(tell, self._publish)
@@ -60,6 +61,7 @@ class Desk:
             now=lambda: self.at,
             matters=lambda one: one.occurrence not in self.over,
             on_link=lambda up, detail: self.links.append((up, detail)),
+            on_told=self.told.append,
             when=lambda at: f"{at / HOUR:.0f} h",
             dice=Random(1),
         )
@@ -217,6 +219,7 @@ def test_the_next_person_is_told_when_no_channel_reaches_the_first(store: Store,
     desk.run(300, 5)
     assert receiver.titles() == ["Matter 1"]
     assert [up for up, _ in desk.links] == [False, True]
+    assert [(one.person, one.channel) for one in desk.told] == [("Bea", 1)]
 
 
 def test_what_the_rota_tells_the_siren_does_not_fall_to_it_as_well(store: Store, receiver: Any) -> None:
