@@ -18,6 +18,7 @@ from monitor.store import outbox, schema
 from monitor.store.connection import STORE_NAME, open_reader, open_writer, transaction
 from monitor.store.failures import BackupFailing, StoreFailing, StoreMissing, told
 from monitor.store.lock import FolderLock
+from monitor.store.memory import Memory
 
 BACKUPS_NAME = "backups"
 _PART = ".part"
@@ -195,7 +196,7 @@ def copy_in(source: Path, part: Path, why: str) -> int:
     with closing(sqlite3.connect(part, isolation_level=None)) as connection:
         schema.migrate(connection, str(part))
         with transaction(connection, at_once=True):
-            connection.execute("DELETE FROM delivery")  # packet ids of that time mean other messages now
+            Memory(connection).forget()  # packet ids of that time mean other messages now
             notices = outbox.set_aside_unfinished(connection, why)
         connection.execute("PRAGMA journal_mode = DELETE")
     return notices

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from monitor.engine.events import Keep
-from monitor.store import rollups
+from monitor.store import memory, rollups
 
 # 2000-01-01 and 2100-01-01. A time outside is no time: the reading waits like one without.
 EARLIEST_MS = 946_684_800_000
@@ -144,6 +144,10 @@ class Inbox:
         if intake.waiting:
             many("INSERT INTO waiting (segment, n, series, at_ms, value, own_time) VALUES (?, ?, ?, ?, ?, ?)", intake.waiting)
 
+    def last_dated(self, intake: Intake) -> int | None:
+        """`seq` of the batch's last reading, or None when it has no dated one."""
+        return intake.dated[-1][0] if intake.dated else None
+
     def accept(self, intake: Intake) -> None:
         """The transaction stands: remember what it took."""
         self._ids.update(intake.names)
@@ -223,6 +227,7 @@ class Inbox:
         free = self._settled if last is None else last
         if keep_after_seq is not None:
             free = min(free, keep_after_seq)
+        memory.keep(self._connection, free)
         do("DELETE FROM inbox WHERE seq <= ?", (free,))
         return places
 

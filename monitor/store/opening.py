@@ -98,13 +98,18 @@ def _look_over(connection: sqlite3.Connection, file: Path, thorough: bool) -> No
             clean = bool(row[0])
             try:
                 if row[1] is not None:
-                    zlib.decompress(row[1])
-            except (zlib.error, TypeError) as error:
+                    unpack(row[1])
+            except (zlib.error, UnicodeDecodeError, TypeError) as error:
                 raise StoreCorrupt(f"{file}: the saved state is damaged.", "It is set aside at the next start.") from error
     if thorough or (not clean and file.stat().st_size <= _QUICK_CHECK_BYTES):
         (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
         if verdict != "ok":
             raise StoreCorrupt(f"{file} is damaged: {verdict}.", "It is set aside at the next start.")
+
+
+def unpack(packed: bytes) -> str:
+    """The engine's state as it was saved; what stands behind it only fills its place."""
+    return zlib.decompressobj().decompress(packed).decode()
 
 
 def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sqlite3.Connection, Opened]:

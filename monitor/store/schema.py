@@ -21,7 +21,9 @@ _FIRST = (
     # Names to small numbers: a reading then needs 1 byte instead of the whole name.
     "CREATE TABLE series (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
     # Readings as they arrive; appended only, so that a commit touches one page however many sensors there are.
-    "CREATE TABLE inbox (seq INTEGER PRIMARY KEY, series INTEGER NOT NULL, time_ms INTEGER NOT NULL, value REAL NOT NULL)",
+    # The deliveries of a batch stand with its last reading, packed, and move to `delivery` with it.
+    """CREATE TABLE inbox (seq INTEGER PRIMARY KEY, series INTEGER NOT NULL, time_ms INTEGER NOT NULL, value REAL NOT NULL,
+       deliveries BLOB)""",
     # Readings taken while the wall clock was not trusted.
     """CREATE TABLE waiting (segment INTEGER NOT NULL, n INTEGER NOT NULL, series INTEGER NOT NULL, at_ms INTEGER NOT NULL,
        value REAL NOT NULL, own_time INTEGER NOT NULL, PRIMARY KEY (segment, n)) WITHOUT ROWID""",

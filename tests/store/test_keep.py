@@ -9,7 +9,8 @@ import pytest
 
 from monitor.engine.events import JournalEntry
 from monitor.store.failures import StoreFailing, StoreHeld, StoreMissing
-from monitor.store.keep import REMEMBERED, Store
+from monitor.store.keep import Store
+from monitor.store.memory import REMEMBERED
 from monitor.store.reader import Reader
 
 
@@ -154,10 +155,10 @@ def test_raw_readings_go_by_age_and_their_rollups_stay(tmp_path, say):
     day = 86_400_000
     with Store.open(tmp_path, raw_days=2) as store, Reader(tmp_path) as reader:
         store.commit(say.batch(*[say.keep("a/b", float(d), d * day) for d in range(5)]))
-        store.tidy(None)
+        store.tidy(None, move_from=1)
         assert reader.counts().readings == 5  # without a trusted time nothing is dropped
-        assert store.tidy(say.dawn_ms + 4 * day).dropped == 1
-        while store.tidy(say.dawn_ms + 4 * day).dropped:
+        assert store.tidy(say.dawn_ms + 4 * day, move_from=1).dropped == 1
+        while store.tidy(say.dawn_ms + 4 * day, move_from=1).dropped:
             pass
         assert [r.value for r in reader.readings("a/b")] == [2.0, 3.0, 4.0]
         assert reader.counts().readings == 3
@@ -171,15 +172,15 @@ def test_a_clock_years_ahead_costs_a_day_not_everything(tmp_path, say):
     day = 86_400_000
     with Store.open(tmp_path, raw_days=10) as store:
         store.commit(say.batch(*[say.keep("a/b", 1.0, d * day) for d in range(30)]))
-        store.tidy(None)
-        assert store.tidy(say.dawn_ms + 4000 * day).dropped <= 2
+        store.tidy(None, move_from=1)
+        assert store.tidy(say.dawn_ms + 4000 * day, move_from=1).dropped <= 2
 
 
 def test_a_spoilt_rollup_is_found_and_mended(tmp_path, say):
     """Roll-ups are compared with the raw readings and rewritten where they differ."""
     with Store.open(tmp_path) as store, Reader(tmp_path) as reader:
         store.commit(say.batch(*[say.keep("a/b", float(n), n * 60_000) for n in range(120)]))
-        store.tidy(None)
+        store.tidy(None, move_from=1)
         span = (say.dawn_ms, say.dawn_ms + 7_200_000)
         before = reader.series("a/b", *span, 12)
         assert store.mend_rollups(*span) == 0

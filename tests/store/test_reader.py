@@ -18,7 +18,7 @@ HOUR = 3_600_000
 def test_a_day_is_drawn_from_raw_readings_a_week_from_ten_minutes_a_season_from_hours(store, say):
     """At most the points asked for, whole roll-ups each, and no reading left out."""
     store.commit(say.batch(*[say.keep("a/b", float(n % 7), n * 300_000) for n in range(30 * 288)]))
-    while store.tidy(None).more:
+    while store.tidy(None, move_from=1).more:
         pass
     with Reader(store.folder) as reader:
         for days, points in ((1, 288), (7, 500), (30, 500), (30, 7)):
@@ -32,7 +32,7 @@ def test_a_day_is_drawn_from_raw_readings_a_week_from_ten_minutes_a_season_from_
 def test_readings_that_have_just_come_are_in_every_answer(store, say):
     """Roll-ups are never behind: what is still in the inbox is folded in."""
     store.commit(say.batch(say.keep("a/b", 1.0)))
-    store.tidy(None)
+    store.tidy(None, move_from=1)
     store.commit(say.batch(say.keep("a/b", 3.0, 1000)))
     with Reader(store.folder) as reader:
         (bucket,) = reader.series("a/b", say.dawn_ms, say.dawn_ms + 24 * HOUR, 1)
@@ -61,7 +61,7 @@ def test_any_span_in_any_number_of_points_agrees_with_the_readings(tmp_path_fact
     """Count, low, mean and high of every stretch are those of the readings in it, moved or just arrived."""
     with Store.open(tmp_path_factory.mktemp("store")) as store, Reader(store.folder) as reader:
         store.commit(say.batch(*[say.keep("a/b", value, after) for after, value in values[:moved]]))
-        store.tidy(None)
+        store.tidy(None, move_from=1)
         store.commit(say.batch(*[say.keep("a/b", value, after) for after, value in values[moved:]]))
         found = reader.series("a/b", say.dawn_ms + start, say.dawn_ms + start + span, points)
         base = HOUR if span / points >= HOUR else 600_000 if span / points >= 600_000 else 1
@@ -80,7 +80,7 @@ def test_readings_come_in_order_of_time_across_sensors_and_long_gaps(store, say)
     """Years without a reading cost nothing, and two sensors are merged by time, for rehearsal reads them so."""
     year = 365 * 24 * HOUR
     store.commit(say.batch(*[say.keep(f"a/{n % 3}", float(n), n * HOUR + n // 10 * year // 4) for n in range(40)]))
-    store.tidy(None, rows=25)
+    store.tidy(None, move_from=1, rows=25)
     with Reader(store.folder) as reader:
         assert [r.value for r in reader.readings(None)] == [float(n) for n in range(40)]
         assert [r.value for r in reader.readings("a/1")] == [float(n) for n in range(1, 40, 3)]
@@ -147,7 +147,7 @@ def test_counts_agree_with_what_went_in(store, say):
     store.commit(
         say.batch(say.keep("a/b", 1.0), say.keep("a/c", 1.0, None), notices=[say.notice("k")], decisions=[say.fan("a", True)])
     )
-    store.tidy(None)
+    store.tidy(None, move_from=1)
     store.commit(say.batch(say.keep("a/b", 2.0, 5)))
     with Reader(store.folder) as reader:
         counts = reader.counts()

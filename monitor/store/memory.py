@@ -1,0 +1,101 @@
+"""The last deliveries committed, so that one that comes again is known.
+
+Rules of this file: bounded, in order of committing, in the transaction of the readings. A batch's deliveries
+stand packed with its last reading in the inbox, which is written anyway, and go into the ring when that reading
+leaves the inbox: a page less in every commit.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import struct
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from monitor.engine.connections import Delivery
+
+# A broker hands out packet ids up to 65,535 before one comes again, and has no more than the receive maximum
+# (200 as shipped) unacknowledged: ten times that is ample.
+REMEMBERED = 2_048
+
+_NUMBER = struct.Struct("<Q")
+_ONE = struct.Struct("<HB")
+
+
+class Remembered(NamedTuple):
+    """One delivery; `order` rises."""
+
+    packet_id: int
+    digest: bytes
+    order: int
+
+
+class Memory:
+    """The writer's side; lives on its connection, inside its transactions."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self.load()
+
+    def load(self) -> None:
+        """Read where the numbering stands."""
+        rows = self.rows()
+        self._last = rows[-1].order if rows else 0
+
+    def rows(self) -> list[Remembered]:
+        """The last deliveries, oldest first."""
+        ask = self._connection.execute
+        found = [Remembered(*row) for row in ask("SELECT packet_id, digest, number FROM delivery")]
+        for (packed,) in ask("SELECT deliveries FROM inbox WHERE deliveries IS NOT NULL"):
+            found += _unpack(packed)
+        found.sort(key=lambda row: row.order)
+        return found[-REMEMBERED:]
+
+    def write(self, deliveries: Sequence[Delivery], seq: int | None) -> None:
+        """Remember these, beside the reading with this `seq` when there is one. In a transaction."""
+        if not deliveries:
+            return
+        last = deliveries[-REMEMBERED:]
+        rows = [Remembered(d.packet_id, d.digest, n) for n, d in enumerate(last, self._last + len(deliveries) - len(last) + 1)]
+        if seq is None:
+            _into_ring(self._connection, rows)
+        else:
+            self._connection.execute("UPDATE inbox SET deliveries = ? WHERE seq = ?", (_pack(rows), seq))
+
+    def accept(self, deliveries: Sequence[Delivery]) -> None:
+        """The transaction stands."""
+        self._last += len(deliveries)
+
+    def forget(self) -> None:
+        """All of them. In a transaction."""
+        self._connection.execute("DELETE FROM delivery")
+        self._connection.execute("UPDATE inbox SET deliveries = NULL WHERE deliveries IS NOT NULL")
+
+
+def keep(connection: sqlite3.Connection, upto_seq: int) -> None:
+    """Before these readings leave the inbox: what stands with them goes into the ring. In a transaction."""
+    asked = "SELECT deliveries FROM inbox WHERE seq <= ? AND deliveries IS NOT NULL ORDER BY seq"
+    rows = [row for (packed,) in connection.execute(asked, (upto_seq,)) for row in _unpack(packed)]
+    _into_ring(connection, rows[-REMEMBERED:])
+
+
+def _into_ring(connection: sqlite3.Connection, rows: Sequence[Remembered]) -> None:
+    connection.executemany(
+        "INSERT OR REPLACE INTO delivery (slot, number, packet_id, digest) VALUES (?, ?, ?, ?)",
+        [(row.order % REMEMBERED, row.order, row.packet_id, row.digest) for row in rows],
+    )
+
+
+def _pack(rows: Sequence[Remembered]) -> bytes:
+    return _NUMBER.pack(rows[0].order) + b"".join(_ONE.pack(row.packet_id, len(row.digest)) + row.digest for row in rows)
+
+
+def _unpack(packed: bytes) -> Iterator[Remembered]:
+    (number,) = _NUMBER.unpack_from(packed)
+    place = _NUMBER.size
+    while place < len(packed):
+        packet_id, length = _ONE.unpack_from(packed, place)
+        place += _ONE.size
+        yield Remembered(packet_id, packed[place : place + length], number)
+        place += length
+        number += 1

@@ -1,0 +1,192 @@
+"""A store that is damaged, old, foreign or missing: nothing is deleted, nothing is hidden, the daemon goes on."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from monitor.store import backup, schema
+from monitor.store.connection import STORE_NAME, open_writer
+from monitor.store.failures import StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly
+from monitor.store.keep import Store
+from monitor.store.opening import SUSPECT_NAME
+from monitor.store.reader import Reader
+
+
+def values(folder: Path) -> list[float]:
+    with Reader(folder) as reader:
+        return [reading.value for reading in reader.readings(None)]
+
+
+def spoil(file: Path, at: float = 0.3, size: int = 6_000) -> None:
+    """Overwrite a part in the middle, as a failing card does."""
+    with file.open("r+b") as stream:
+        stream.seek(int(file.stat().st_size * at))
+        stream.write(os.urandom(size))
+
+
+@pytest.fixture
+def filled(tmp_path, say):
+    """A closed store of 3,000 readings, the first 2,000 of them in a backup."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(*[say.keep("a/b", float(n), n * 1000) for n in range(2000)], at=1.0, notices=[say.notice("old")]))
+        store.tidy(None, move_from=1)
+        backup.nightly(tmp_path, "2026-05-01.sqlite")
+        store.commit(say.batch(*[say.keep("a/b", float(n), n * 1000) for n in range(2000, 3000)], at=2.0))
+        store.tidy(None, move_from=1)
+    return tmp_path
+
+
+@pytest.mark.parametrize("where", ["header", "middle", "cut short", "empty", "missing", "nonsense"])
+def test_a_damaged_store_is_set_aside_and_the_newest_backup_takes_its_place(filled, say, where):
+    """Whatever is wrong with the file, the next start goes on from the last good backup and says what is lost."""
+    file = filled / STORE_NAME
+    if where == "header":
+        spoil(file, 0.0, 50)
+    elif where == "middle":
+        spoil(file)
+    elif where == "cut short":
+        os.truncate(file, file.stat().st_size // 2)
+    elif where == "empty":
+        os.truncate(file, 0)
+    elif where == "missing":
+        file.unlink()
+    else:
+        file.write_text("not a database, but a letter to the keeper\n" * 100)
+    damaged = file.read_bytes() if file.exists() else None
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
+        assert "What came after 2026-05-01 06:" in store.opened.lost
+        if damaged:
+            assert store.opened.set_aside is not None
+            assert store.opened.set_aside.read_bytes() == damaged
+        assert store.outbox.due(10.0) == []  # unsent in the backup, perhaps sent since: not told twice
+        store.commit(say.batch(say.keep("a/b", -1.0, 9_000_000)))
+    assert values(filled) == [*map(float, range(2000)), -1.0]
+
+
+def test_the_better_backup_is_found_whatever_its_name_and_date(filled, say):
+    """Backups are ordered by how far the engine's time had come in them; one that is damaged itself is passed over."""
+    with Store.open(filled) as store:
+        store.commit(say.batch(say.keep("a/b", 5.0, 5_000_000), at=3.0))
+        backup.nightly(filled, "1970-01-01.sqlite")
+        store.commit(say.batch(at=4.0))
+        backup.nightly(filled, "2026-05-03.sqlite")
+    spoil(filled / "backups" / "2026-05-03.sqlite")
+    os.truncate(filled / STORE_NAME, 5_000)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "1970-01-01.sqlite"
+
+
+def test_without_a_backup_the_store_begins_anew_and_says_so(tmp_path, say):
+    """The damaged file stays, under another name."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(say.keep("a/b", 1.0)))
+    (tmp_path / STORE_NAME).write_bytes(b"rubbish" * 1000)
+    with Store.open(tmp_path) as store:
+        assert store.opened.created
+        assert "no good backup" in store.opened.lost
+        assert store.opened.set_aside == tmp_path / "store.sqlite.damaged-1"
+        assert store.load() is None
+
+
+def test_damage_met_while_running_is_looked_for_at_the_next_start(filled, say):
+    """A light look at the start may miss a spoilt page; once one was met, every page is read."""
+    with Store.open(filled) as store:
+        store.mark_clean()
+    with closing(sqlite3.connect(filled / STORE_NAME)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'ten_minutes'").fetchone()
+    with (filled / STORE_NAME).open("r+b") as stream:
+        stream.seek((root - 1) * 1024)
+        stream.write(b"\xff" * 1024)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from is None
+        store.commit(say.batch(say.keep("a/b", 1.0, 9_000_000)))
+        with pytest.raises(StoreCorrupt, match="is damaged") as told:
+            store.tidy(None, move_from=1)
+        assert "sets the damaged file aside" in told.value.advice
+        assert (filled / SUSPECT_NAME).exists()
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from is not None
+    assert not (filled / SUSPECT_NAME).exists()
+
+
+def test_a_log_spoilt_by_a_power_cut_costs_only_its_tail(tmp_path, say):
+    """SQLite's log has a sum over each entry: what comes after the first wrong one is left out, the rest is whole."""
+    store = Store.open(tmp_path)
+    for n in range(50):
+        store.commit(say.batch(say.keep("a/b", float(n), n * 1000)))
+    log = tmp_path / f"{STORE_NAME}-wal"
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    for file in (tmp_path / STORE_NAME, log):
+        (copy / file.name).write_bytes(file.read_bytes())
+    store.close()
+    spoil(copy / log.name, 0.5, 2_000)
+    with Store.open(copy) as reopened:
+        assert reopened.opened.lost == ""
+    kept = values(copy)
+    assert 0 < len(kept) < 50
+    assert kept == [float(n) for n in range(len(kept))]
+
+
+def test_a_store_of_a_later_version_is_left_alone(tmp_path):
+    """A program that does not know the format does not touch it."""
+    Store.open(tmp_path).close()
+    with closing(sqlite3.connect(tmp_path / STORE_NAME)) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    before = (tmp_path / STORE_NAME).read_bytes()
+    with pytest.raises(StoreNewer, match=r"format 99.*Install the later version again"):
+        Store.open(tmp_path)
+    assert (tmp_path / STORE_NAME).read_bytes() == before
+
+
+def test_a_database_of_something_else_is_set_aside_not_used(tmp_path):
+    """Another program's file is not written into."""
+    with closing(sqlite3.connect(tmp_path / STORE_NAME)) as connection:
+        connection.execute("CREATE TABLE recipes (name TEXT)")
+    with Store.open(tmp_path) as store:
+        assert "not a store of readings" in store.opened.lost
+        assert store.opened.set_aside is not None
+
+
+@pytest.mark.parametrize("found", range(1, len(schema.STEPS) + 1))
+def test_a_store_of_every_earlier_format_becomes_one_of_this(tmp_path, say, found):
+    """Each format ever released is brought up to this one, its readings kept, and a copy of the old file made before."""
+    with closing(open_writer(tmp_path / STORE_NAME)) as connection:
+        schema.migrate(connection, "test", steps=schema.STEPS[:found])
+        connection.execute("INSERT INTO series (id, name) VALUES (1, 'a/b')")
+        connection.execute("INSERT INTO reading (series, time_ms, value) VALUES (1, ?, 4.5)", (say.dawn_ms,))
+    with Store.open(tmp_path) as store:
+        changed = found < len(schema.STEPS)
+        assert store.opened.migrated_from == (found if changed else None)
+        assert (tmp_path / "backups" / f"before-format-{found + 1}.sqlite").exists() == changed
+        store.commit(say.batch(say.keep("a/b", 5.5, 1000)))
+        with closing(open_writer(tmp_path / STORE_NAME)) as connection:
+            assert schema.version(connection) == len(schema.STEPS)
+    assert values(tmp_path) == [4.5, 5.5]
+
+
+def test_a_step_that_fails_leaves_the_former_format(tmp_path):
+    """A migration is whole or not at all."""
+    with closing(open_writer(tmp_path / STORE_NAME)) as connection:
+        schema.migrate(connection, "test")
+        broken = (*schema.STEPS, ("CREATE TABLE extra (a)", "CREATE TABLE extra (a)"))
+        with pytest.raises(sqlite3.OperationalError, match="already exists"):
+            schema.migrate(connection, "test", steps=broken)
+        assert schema.version(connection) == len(schema.STEPS)
+        assert connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'extra'").fetchone() == (0,)
+
+
+def test_a_folder_that_cannot_be_made_is_told_with_advice(tmp_path):
+    """A wrong path in the settings is a sentence, not a traceback."""
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreFailing) as told:
+        Store.open(tmp_path / "file" / "store")
+    assert str(tmp_path) in told.value.cause
+    assert told.value.advice
+    assert not isinstance(told.value, StoreReadOnly)
