@@ -221,7 +221,8 @@ def _known(
     evidence = alarm.evidence
     units = specification.units
     known: dict[str, str] = {"site": specification.site, "pen": capitalised(alarm.pen or specification.site)}
-    _put(known, "sensor", alarm.subject or evidence.get("sensor"))
+    # A sensor's key begins with its pen, which the title names already.
+    _put(known, "sensor", alarm.subject or str(evidence.get("sensor", "")).removeprefix(f"{alarm.pen}/"))
     _put(known, "source", evidence.get("source"))
     _put(known, "note", _sentence(evidence.get("note")))
     _put(known, "commanded", evidence.get("commanded"))

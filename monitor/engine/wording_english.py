@@ -14,10 +14,11 @@ from monitor.engine.wording import Catalogue, Frame, Texts
 
 # At least 3 ft between lamp and anything that burns: president of the Maine Fire Chiefs' Association, quoted in
 # Central Maine (2017); the maker's distance counts when it is larger.
-_LAMP = "Second heat source, held twice, 3 ft or the maker's distance from litter (fire); never cover a lamp."
+_LAMP = (
+    "Second heat source: held twice, 3 ft or the maker's distance from litter (fire); no burner without a flue (carbon monoxide)."
+)
 _SOCKET = "Lamp lit? Breaker in? Wet, hot or smelling of burning: touch nothing, breaker off, call an electrician."
 _PILED = "Look: piled up and peeping is cold, panting at the edges is hot."
-_BURNER = "If a burner heats here: headache or dizziness means get out (carbon monoxide is not measured)."
 
 FRAME = Frame(
     since="Since {since}.",
@@ -71,9 +72,9 @@ _ALARMS = {
         titles=("{pen} {value}, at most {wanted}: birds too hot", "{pen} {value}: birds too hot", "{pen}: birds too hot"),
         sentences=(),
         steps=(
-            "Heat off or higher, doors and inlets open, shade.",
+            "Smoke or a lamp down: fire service first. Else lamp off or higher, doors and inlets open, shade.",
             "Fan running, mesh clear? Mains: breaker off before you touch it.",
-            "Cool water now; do not chase them, wet skin only in moving air.",
+            "Cool water now, near them; move slowly, do not crowd or chase them.",
         ),
         clear_titles=("{pen} no longer too hot",),
         clear_sentences=(
@@ -98,8 +99,8 @@ _ALARMS = {
         titles=("{pen} {value}, heating too fast", "{pen}: heating too fast"),
         sentences=(),
         steps=(
-            "Look now: smoke or a lamp down means fire service first, birds second.",
-            "Heat off or higher, inlets and doors open.",
+            "Look now. Smoke or a lamp down: fire service first, birds second.",
+            "Lamp off or higher, inlets and doors open.",
             "Fan running? Cool water out.",
         ),
         clear_titles=("{pen} stopped heating up",),
@@ -125,7 +126,7 @@ _ALARMS = {
         titles=("{pen} ammonia {value}: too much for the birds", "{pen}: too much ammonia for the birds"),
         sentences=(),
         steps=(
-            "Eyes or throat burn: get out, air first. A tired nose smells nothing.",
+            "If eyes or throat burn get out and air first; not smelling it proves nothing, the nose tires.",
             "Open the air way, run the fan, watch that chicks stay warm.",
             "By day: lift wet litter, stop the leak at the drinker, dry bedding on top.",
         ),
@@ -181,7 +182,7 @@ _ALARMS = {
         sentences=(),
         steps=(
             "Water filled and found by all?",
-            "Dust about: wear a mask, wet the path, not the litter. Dust on a lamp burns: clean it cold and unplugged.",
+            "Dust: wear a mask. A dusty lamp can start a fire: clean it cold and unplugged.",
         ),
         clear_titles=("{pen} no longer too dry",),
         clear_sentences=("Too dry for {lasting}, lowest {worst}.", "Too dry for {lasting}.", "The air is above its limit again."),
@@ -189,14 +190,18 @@ _ALARMS = {
     "condensation": Texts(
         titles=("{pen}: walls getting wet, air {value}", "{pen}: walls getting wet"),
         sentences=(),
-        steps=("More air; the warmth holds or add heat.", "Wet sockets, leads or lamp: touch nothing, breaker off first."),
+        steps=("More air, as long as they stay warm.", "Wet sockets, leads or lamp: touch nothing, breaker off first."),
         clear_titles=("{pen}: walls drying",),
         clear_sentences=("Wet for {lasting}.", "The walls are above the dew point again."),
     ),
     "frostbite": Texts(
         titles=("{pen} {value} and damp: combs may freeze", "{pen}: combs may freeze tonight"),
         sentences=(),
-        steps=("Dry it out: air way open above the birds, no draught on the roost.", "Dry bedding, water kept off combs.", _LAMP),
+        steps=(
+            "Dry it out: air way open above the birds, no draught on the roost.",
+            "Dry bedding, water kept off combs.",
+            "No lamp for this: dry air protects combs, a lamp in straw burns coops.",
+        ),
         clear_titles=("{pen}: combs no longer at risk",),
         clear_sentences=("At risk for {lasting}, lowest {worst}.", "At risk for {lasting}.", "Warmer or drier again."),
     ),

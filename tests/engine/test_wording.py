@@ -122,6 +122,9 @@ def test_the_catalogue_names_exactly_the_alarms_there_are() -> None:
         ("ammonia_people", "Never alone"),
         ("ammonia_birds", "get out"),
         ("heat_failing", "fire"),
+        ("heat_failing", "carbon monoxide"),
+        ("birds_hot", "fire service first"),
+        ("frostbite", "No lamp"),
         ("birds_cold", "fire"),
         ("heat_failing", "breaker off, call an electrician"),
         ("mains_lost", "carbon monoxide"),
@@ -180,6 +183,12 @@ def test_a_share_reads_as_a_percentage() -> None:
     assert words(changed("airflow_short", {"value": 0.62, "unit": "1"}), site(), ENGLISH).title.startswith(
         "Brooder: fan moves 62 %"
     )
+
+
+def test_a_sensor_is_named_without_its_pen_twice() -> None:
+    """The evidence holds the whole key; the title names the pen once."""
+    said = words(changed("sensor_silent", {"sensor": "brooder/chick height"}), site(), ENGLISH)
+    assert said.title == "Brooder: chick height is silent"
 
 
 def test_a_site_wide_alarm_names_the_site() -> None:
