@@ -5,7 +5,7 @@ import random
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.air.decay import FOR_AMMONIA_PPM, AirChanges, Decay, Demands, air_changes, pool
@@ -28,6 +28,7 @@ def fading(per_hour, start, settles, minutes, lag_s=0.0, noise=0.0, seed=0, ever
     return times, values
 
 
+@settings(max_examples=25)
 @given(st.floats(2.0, 30.0), st.floats(10.0, 60.0), st.floats(0.0, 8.0), st.sampled_from([0.0, 20.0, 60.0, 90.0]))
 def test_a_clean_decay_gives_its_air_changes_back(per_hour, start, settles, lag_s):
     """Without noise the answer is the truth to half a per cent, with or without a sensor's lag."""
@@ -39,6 +40,7 @@ def test_a_clean_decay_gives_its_air_changes_back(per_hour, start, settles, lag_
     assert found.settles_at == pytest.approx(settles, abs=0.02 * start)
 
 
+@settings(max_examples=25)
 @given(st.floats(3.0, 20.0), st.floats(0.01, 100.0), st.floats(-5.0, 50.0))
 def test_the_unit_and_the_zero_of_the_sensor_do_not_matter(per_hour, gain, offset):
     """Humidity ratio, ppm or a sensor with a wrong zero: the same air changes and the same interval."""
@@ -50,6 +52,7 @@ def test_the_unit_and_the_zero_of_the_sensor_do_not_matter(per_hour, gain, offse
     assert changed.high == pytest.approx(plain.high, rel=1e-3)
 
 
+@settings(max_examples=25)
 @given(st.floats(3.0, 20.0), st.integers(0, 50))
 def test_the_interval_holds_the_fit_and_widens_with_noise(per_hour, seed):
     """More noise on the same record: a wider interval."""
@@ -125,9 +128,17 @@ def test_a_lag_that_is_not_known_widens_the_interval_instead_of_bending_the_figu
     assert unknown.high - unknown.low > known.high - known.low
 
 
-def test_an_unknown_lag_and_fast_air_changes_are_warned_of():
-    """Above 24 an hour the room's fading and the sensor's cannot be told apart for certain."""
-    assert "set the lag" in air_changes(*fading(28.0, 40.0, 5.0, 20.0, 10.0, noise=0.1)).warning
+def test_a_figure_withheld_for_its_unknown_lag_says_what_would_help():
+    """The keeper can look the lag up."""
+    found = air_changes(*fading(10.0, 30.0, 5.0, 25.0, lag_s=60.0, noise=0.8))
+    assert found.per_hour is None
+    assert "setting the sensor's lag would help" in found.reason
+
+
+def test_an_unknown_lag_is_warned_of():
+    """Above 24 an hour the room's fading and the sensor's cannot be told apart for certain, and it says so."""
+    assert "lag is not known:" in air_changes(*fading(10.0, 40.0, 5.0, 25.0, 30.0, noise=0.1)).warning
+    assert "changes fast" in air_changes(*fading(28.0, 40.0, 5.0, 20.0, 10.0, noise=0.1)).warning
 
 
 def test_settling_below_the_outside_is_warned_of():
