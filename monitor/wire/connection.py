@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import logging
 import os
+import socket
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -181,6 +182,7 @@ class Connection:
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_socket_open = _send_at_once
         # With this set, a publish from another thread only queues and wakes us: one thread writes to the socket.
         client.on_socket_register_write = lambda *_: None
         return client
@@ -321,6 +323,12 @@ class Connection:
             self._listener.stranger()
             return False
         return self._listener.arrived(Arrival(topic, bytes(message.payload), message.retain, message.dup, delivery, waited))
+
+
+def _send_at_once(_client: Client, _userdata: Any, opened: Any) -> None:
+    """A fan command must not wait for the peer's receipt of the packet before it (Nagle's algorithm: 40 ms)."""
+    with contextlib.suppress(OSError):
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[], float]) -> bool:

@@ -226,13 +226,13 @@ class FewIds(BrokerAndDaemon):
 class TestBrokerAndDaemon(BrokerAndDaemon.TestCase):
     """Every published message is stored exactly once, equal ones included."""
 
-    settings = settings(max_examples=150, stateful_step_count=40)
+    settings = settings(max_examples=60, stateful_step_count=40)
 
 
 class TestFewIds(FewIds.TestCase):
     """Every published message is stored exactly once, though ids repeat at once."""
 
-    settings = settings(max_examples=150, stateful_step_count=40)
+    settings = settings(max_examples=60, stateful_step_count=40)
 
 
 # ------------------------------------------------------------- with real parts

@@ -124,7 +124,7 @@ def test_a_hanging_daemon_is_noticed(broker, make_ears, make_publisher, wait_unt
     assert ears.session.is_turning(within_s=5.0)
     make_publisher(broker).send("barn/probe", b"1")
     try:
-        assert wait_until(lambda: not ears.session.is_turning(within_s=-0.6))
+        assert wait_until(lambda: not ears.session.is_turning(within_s=1.2))
     finally:
         release.set()
     assert wait_until(lambda: ears.session.is_turning(within_s=5.0))
@@ -138,6 +138,25 @@ def test_what_is_published_arrives(broker, make_ears, make_publisher, wait_until
     assert session.publish("out/state", "läuft", qos=1, retain=True)
     assert wait_until(lambda: len(publisher.heard) == 2)
     assert {(topic, payload) for topic, payload, _ in publisher.heard} == {("out/fan", b"ON"), ("out/state", "läuft".encode())}
+
+
+def test_a_command_does_not_wait_for_the_packet_before_it(broker, make_ears, make_publisher, wait_until):
+    """Answer and acknowledgement are two small packets; held back by Nagle's algorithm the second costs 40 ms."""
+
+    def answer(arrival):
+        ears.session.acknowledge([arrival.delivery])
+        ears.session.publish("out/fan", b"ON")
+
+    ears = make_ears(broker.port, "barn/+", on_arrival=answer)
+    ears.start()
+    sensor = make_publisher(broker, "out/#")
+    took = []
+    for n in range(15):
+        begun = time.perf_counter()
+        sensor.send("barn/probe", b"%d" % n)
+        assert wait_until(lambda n=n: len(sensor.heard) == n + 1)
+        took.append(time.perf_counter() - begun)
+    assert sorted(took)[7] < 0.030, took
 
 
 def test_a_topic_nobody_can_publish_to_is_refused_and_said(broker, make_ears):
@@ -296,7 +315,7 @@ def test_the_alive_topic_says_here_then_gone(broker, make_ears, make_publisher, 
     ears = make_ears(broker.port).start()
     early = make_publisher(broker, ALIVE)
     assert wait_until(lambda: early.heard)
-    assert early.heard[0] == (ALIVE, b"here", True) or early.heard[0][1] == b"here"
+    assert early.heard[0][:2] == (ALIVE, b"here")
     ears.session.stop()
     assert wait_until(lambda: early.last(ALIVE) == b"gone")
     late = make_publisher(broker, ALIVE)
