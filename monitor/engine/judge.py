@@ -380,7 +380,8 @@ def _sensor_evidence(sensor: Sensor, known: SensorState, limit: Limit, state: He
         if known.unreadable_cause:
             found["note"] = known.unreadable_cause
         elif known.implausible_value is not None:
-            found["note"] = f"says {known.implausible_value:g}, possible is {sensor.lowest:g} to {sensor.highest:g}"
+            found["value"] = round(known.implausible_value, 3)
+            found["note"] = "that cannot be; the last good number goes on until it is too old"
         else:
             found["note"] = "jumps farther than air can change"
     found["for_s"] = None if since is None else round(at - since, 1)
