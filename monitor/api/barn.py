@@ -53,9 +53,21 @@ class Barn(Protocol):
         """A listener that hears which pens changed, for as long as the context is open."""
         ...
 
-    def ventilation(self, pen: str) -> Json: ...
-    def bedding(self, pen: str) -> Json: ...
-    def calendar(self) -> Json: ...
+    def ventilation(self, pen: str) -> Json:
+        """The ventilation sheet. The page shows it as it is: names, values, rows; `sentence` stands first."""
+        ...
+
+    def bedding(self, pen: str) -> Json:
+        """The litter. What the page looks for, all optional:
+
+        sentence; limit_ppm; periods: [{began (RFC 3339), what, day: [0, 1, …], level_ppm: […], text}], oldest first;
+        changes: [{text}]; days_left: {text}; warnings: [text]; suggested: [{text}].
+        """
+        ...
+
+    def calendar(self) -> Json:
+        """What is due. The page looks for due: [{pen ("" for all), text}], those of today first."""
+        ...
 
     def resolved(self) -> Json:
         """The settings as resolved, with the source of every limit."""

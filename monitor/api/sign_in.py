@@ -34,6 +34,7 @@ _MOST_SESSIONS = 200
 GUESSES = 5  # wrong tries before the first wait
 _FIRST_WAIT_S = 60.0  # doubles with each further wrong try
 _LONGEST_WAIT_S = 3600.0
+_PATIENCE_S = 3.0
 _FORGET_AFTER_S = 24 * 3600.0
 _MOST_ADDRESSES = 4096
 
@@ -176,20 +177,28 @@ class SignIn:
     def try_password(self, request: Request, password: str) -> tuple[Role, str]:
         """Sign in: the role and a fresh session id. Raises Refused."""
         address = client_address(request)
-        wait = self.guesses.wait_s(address, self.now_at())
-        if wait > 0:
-            raise Refused(
-                429,
-                f"too many wrong tries from this address; try again in {round(wait + 0.5)} s",
-                {"Retry-After": str(round(wait + 0.5))},
-            )
-        with self.hashing:
+        # Asked once outside, so that a flood is turned away cheaply, and once inside, so that a burst of
+        # guesses sent at the same moment counts as that many.
+        self._must_wait(address)
+        if not self.hashing.acquire(timeout=_PATIENCE_S):
+            raise Refused(503, "too many are signing in at this moment; try again", {"Retry-After": "5"})
+        try:
+            self._must_wait(address)
             role = self.passwords.role_of(password)
+            if role is None:
+                self.guesses.was_wrong(address, self.now_at())
+        finally:
+            self.hashing.release()
         if role is None:
-            self.guesses.was_wrong(address, self.now_at())
             raise Refused(401, "that is not the password" if self.passwords.is_set() else no_password_yet())
         self.guesses.was_right(address)
         return role, self.sessions.open(role, self.passwords.mark(role), self.now_at())
+
+    def _must_wait(self, address: str) -> None:
+        wait = self.guesses.wait_s(address, self.now_at())
+        if wait > 0:
+            seconds = str(round(wait + 0.5))
+            raise Refused(429, f"too many wrong tries from this address; try again in {seconds} s", {"Retry-After": seconds})
 
     def _program_token(self) -> bytes:
         """Read anew each time, so that a token can be changed under a running daemon. Empty when there is none."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -358,3 +359,13 @@ def _links(barn: BarnAtHand):  # type: ignore[no-untyped-def]
 
 def _cold(barn: BarnAtHand):  # type: ignore[no-untyped-def]
     return barn.state().pens["brooder"].alarms["brooder/birds_cold"]
+
+
+def test_a_burst_of_guesses_counts_as_that_many(barn: BarnAtHand, visit: Visit) -> None:
+    """Sent all at the same moment, still no more than five are tried."""
+    set_password(barn.connections, KEEPER)
+    clients = [visit(at="127.0.0.9") for _ in range(12)]
+    with ThreadPoolExecutor(12) as pool:
+        answers = list(pool.map(lambda client: client.post("/api/sign-in", json={"password": "guess"}).status_code, clients))
+    assert answers.count(401) == GUESSES
+    assert answers.count(429) == 12 - GUESSES

@@ -38,7 +38,7 @@ export async function drawTonight(place, status, now) {
   ]);
   const zones = (birds.told.band ?? []).map((step) => ({ from_ms: step.from_ms, low: birds.shown(step.low), high: birds.shown(step.high) }));
   const last = birds.told.band?.at(-1);
-  const limits = last ? [{ value: birds.shown(last.cold), label: "too cold", always: false }, { value: birds.shown(last.hot), label: "too hot", always: false }] : [];
+  const limits = last ? [{ value: birds.shown(last.cold), label: "too cold", always: true }, { value: birds.shown(last.hot), label: "too hot", always: false }] : [];
   const low = lowest(birds.columns);
   const outLow = lowest(outside.columns);
   const wanted = status.target ? `wanted ${status.target.shown}` : "no birds in, nothing wanted";
@@ -59,7 +59,7 @@ export async function drawAir(place, status, measure, days, now) {
     status.fan ? ask(`${pen(status.name)}/fan?from=${Math.round(fromMs)}&to=${Math.round(now)}&points=${days > 30 ? 120 : 288}`) : null,
   ]);
   const inside = air.columns.filter((column) => column.place === "bird level" || column.place === "room");
-  const limits = air.told.limits.map((limit) => ({ value: air.shown(limit.value), label: `${LIMIT_WORDS[limit.name] ?? limit.name} ${air.shown(limit.value).toFixed(0)} ${air.symbol}` }));
+  const limits = air.told.limits.map((limit) => ({ value: air.shown(limit.value), always: limit.name !== "ammonia_people" && limit.name !== "dry", label: `${LIMIT_WORDS[limit.name] ?? limit.name} ${air.shown(limit.value).toFixed(0)} ${air.symbol}` }));
   const peaks = measure === "ammonia" ? dawnPeaks(inside, days) : [];
   const top = peaks.at(-1);
   const now_ = inside[0]?.mean.at(-1);

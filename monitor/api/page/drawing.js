@@ -45,7 +45,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
   const ink = colour("faint");
   const options = {
     width: Math.max(280, place.clientWidth),
-    height: Math.min(300, Math.max(210, Math.round(place.clientWidth * 0.5))),
+    height: Math.min(320, Math.max(250, Math.round(place.clientWidth * 0.42))),
     tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1e3), site.timezone),
     legend: { show: false },
     cursor: { y: false, drag: { x: false, y: false }, points: { size: 8 } },
@@ -54,7 +54,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
       y: { range: (_, low, high) => spread(low, high, zones, limits) },
     },
     axes: [
-      { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { stroke: colour("rule") }, space: 56, font: "13px system-ui, sans-serif",
+      { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { stroke: colour("rule") }, space: 56, size: xLabel ? 48 : 36, font: "13px system-ui, sans-serif",
         ...(xLabel ? { label: xLabel, labelFont: "13px system-ui, sans-serif", labelSize: 20 } : { values: (_, ticks, __, ___, step) => ticks.map((s) => (step >= 86400 ? day(s * 1000) : clock(s * 1000))) }) },
       { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { show: false }, size: 46, font: "13px system-ui, sans-serif" },
     ],
@@ -183,14 +183,16 @@ function marking(u, marks) {
   ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
   ctx.textAlign = "center";
   for (const mark of marks) {
-    const x = Math.min(bbox.left + bbox.width - 30, Math.max(bbox.left + 30, u.valToPos(mark.time_ms / 1000, "x", true)));
+    const x = u.valToPos(mark.time_ms / 1000, "x", true);
     const y = u.valToPos(mark.value, "y", true) - 8;
     ctx.beginPath();
     ctx.moveTo(x, y + 4);
     ctx.lineTo(x - 5, y - 4);
     ctx.lineTo(x + 5, y - 4);
     ctx.fill();
-    ctx.fillText(mark.label, x, y - 9);
+    // only the word is kept inside the drawing; the mark itself stands at its true moment
+    const half = ctx.measureText(mark.label).width / 2;
+    ctx.fillText(mark.label, Math.min(bbox.left + bbox.width - half, Math.max(bbox.left + half, x)), y - 9);
   }
   ctx.restore();
 }

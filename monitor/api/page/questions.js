@@ -115,7 +115,8 @@ fill.fan = async (place) => {
   place.replaceChildren(
     el("p", {}, `In the last day it ran ${told.hours.toFixed(1)} of ${told.known.toFixed(0)} known hours; ${status.fan.ran_hours.toFixed(1)} h in all.`),
     el("details", {}, el("summary", {}, "Its last changes"), listOf(told.lines)),
-    el("details", {}, el("summary", {}, "Is it big enough? (ventilation sheet)"), plainly(sheet)));
+    el("details", {}, el("summary", {}, "Is it big enough? (ventilation sheet)"),
+      sheet && Object.keys(sheet).length ? plainly(sheet) : el("p", {}, "Not reckoned yet.")));
 };
 
 function fanNow() {

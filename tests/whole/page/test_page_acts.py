@@ -244,3 +244,55 @@ def test_the_first_password_is_set_by_the_link(open_page: Open, rig: Rig) -> Non
     page.get_by_role("button", name="Set it and come in").click()
     expect(page.locator("article.pen")).to_have_count(2)
     assert "#" not in page.url
+
+
+def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, rig: Rig) -> None:
+    """Each period a line from day nought, what the last change did in words, the warning with its sign."""
+    rig.barn.told["bedding"] = {
+        "sentence": "8.0 ppm at dawn on day 9, rising 0.6 ppm a day.",
+        "limit_ppm": 20,
+        "periods": [
+            {
+                "began": "2026-03-10T08:00:00Z",
+                "what": "changed",
+                "day": [0, 1, 2, 3],
+                "level_ppm": [2, 4, 6, 8],
+                "text": "2 a day.",
+            },
+            {"began": "2026-03-28T08:00:00Z", "what": "turned", "day": [0, 1, 2], "level_ppm": [3, 3.5, 4], "text": "0.5 a day."},
+        ],
+        "changes": [{"text": "Turning it took 4 ppm off, 3 to 5."}],
+        "days_left": {"text": "About 12 days until the limit, 9 to 16."},
+        "warnings": ["The fan's setting changed in this time."],
+    }
+    page = open_page()
+    section = page.locator("#litter")
+    section.scroll_into_view_if_needed()
+    section.locator("canvas").wait_for()
+    for words in ("rising 0.6 ppm a day", "took 4 ppm off", "About 12 days", "▲ The fan's setting changed"):
+        expect(section).to_contain_text(words)
+    expect(section.locator(".key li")).to_have_text(["changed 2026-03-10", "turned 2026-03-28 (now)"])
+    with page.expect_download() as figures:
+        section.get_by_role("button", name="Save figures (CSV)").click()
+    assert "turned 2026-03-28 (now),1,,3.5,,ppm" in figures.value.path().read_text()
+
+
+def test_what_is_due_stands_under_the_sentence(open_page: Open, rig: Rig) -> None:
+    """Today's steps come with the answer, each with its own pen."""
+    rig.barn.told["calendar"] = {
+        "due": [{"pen": "brooder", "text": "Lower the warmth to 86 °F today."}, {"pen": "", "text": "Clean the fan this week."}]
+    }
+    page = open_page()
+    expect(page.locator(".due").first.locator("li")).to_have_text(
+        ["Lower the warmth to 86 °F today.", "Clean the fan this week."]
+    )
+    expect(page.locator(".due").nth(1).locator("li")).to_have_text(["Clean the fan this week."])
+
+
+def test_the_resolved_settings_are_shown_with_their_sources(open_page: Open, rig: Rig) -> None:
+    """Whatever they hold is shown, rows as a table, nothing hidden."""
+    rig.barn.told["resolved"] = {"site": "Mill Rise", "limits": [{"name": "damp", "on": "75 %", "source": "a book"}]}
+    page = open_page()
+    page.locator("#settings").scroll_into_view_if_needed()
+    page.get_by_text("Everything as resolved").click()
+    expect(page.locator("#settings td")).to_have_text(["damp", "75 %", "a book"])

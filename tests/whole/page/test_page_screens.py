@@ -23,6 +23,8 @@ def test_pictures_of_a_quiet_morning(open_page: Open, rig: Rig, name: str, size:
     page.locator("#air canvas").wait_for()
     page.wait_for_timeout(300)
     page.screenshot(path=SCREENS / f"{name}-{scheme}-whole.png", full_page=True)
+    for view in ("warm", "air", "fan", "litter", "birds", "journal", "sensors"):
+        page.locator(f"#{view}").screenshot(path=SCREENS / f"{name}-{scheme}-{view}.png")
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
 
 

@@ -119,7 +119,7 @@ def daemon(tmp_path: Path) -> Iterator[tuple[Daemon, Relay, str]]:
         settings_file.write_text(
             SETTINGS.format(broker=broker.port, api=free_port(), folder=tmp_path / "daemon", hatched=hatched.isoformat())
         )
-        settings = read(settings_file)
+        settings = read(str(settings_file))
         set_password(settings.connections, KEEPER)
         watched = Daemon(settings)
         watched.start()
