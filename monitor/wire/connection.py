@@ -250,18 +250,18 @@ class Connection:
         self._accepted_at = self._monotonic()
         self.link = Link(self._number, client.ack, mark)
         self._listener.accepted(self, flags.session_present)
-        self._subscribe(client, properties, with_mark=mark is not None)
         client.publish(self._identity.alive_topic, HERE, qos=1, retain=True)
+        self._subscribe(client, properties, with_mark=mark is not None)
         if mark is not None:
             client.publish(self._identity.mark_topic, mark, qos=1)
 
     def _subscribe(self, client: Client, properties: Properties | None, with_mark: bool) -> None:
-        wanted = dict(self._identity.subscriptions.wanted)
+        wanted = {**self._identity.subscriptions.wanted, self._identity.alive_topic: 0}
         if with_mark:
             wanted[self._identity.mark_topic] = 1
         requests: list[tuple[list[tuple[str, int]], int | None]]
         if self.protocol != V5:
-            requests = [(list(wanted.items()), None)] if wanted else []
+            requests = [(list(wanted.items()), None)]
         elif getattr(properties, "SubscriptionIdentifierAvailable", 1):
             requests = [([item], identifier(item[0])) for item in wanted.items()]
         else:
@@ -293,7 +293,7 @@ class Connection:
         elif reason.getName() == "Keep alive timeout":
             self._reason = "the broker has stopped answering"
 
-    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
+    def _on_message(self, client: Client, _userdata: Any, message: MQTTMessage) -> None:
         link = self.link
         if link is None:
             return  # a broker that sends before it accepts; what it sends will come again
@@ -306,17 +306,20 @@ class Connection:
             digest = hashlib.blake2b(topic.encode("utf-8", "surrogatepass") + b"\0" + message.payload, digest_size=16).digest()
             delivery = Delivery(self._number, message.mid, message.qos, digest)
             link.came()
-        if self._take(link, topic, message, delivery) or delivery is None:
+        if self._take(client, link, topic, message, delivery) or delivery is None:
             return
         link.settle(delivery)
 
-    def _take(self, link: Link, topic: str, message: MQTTMessage, delivery: Delivery | None) -> bool:
+    def _take(self, client: Client, link: Link, topic: str, message: MQTTMessage, delivery: Delivery | None) -> bool:
         """Whether somebody has taken this message and will acknowledge it."""
         if topic == self._identity.mark_topic:
             link.caught_up(bytes(message.payload))
             return False
         if topic == self._identity.alive_topic:
-            return False  # ourselves, where a sensor's filter covers it
+            if message.payload == GONE and self._goodbye is None:
+                # The will of our own former connection, come late, or somebody's mistake: a relay must not believe it.
+                client.publish(topic, HERE, qos=1, retain=True)
+            return False
         waited = link.is_catching_up and not message.retain
         identifiers = getattr(message.properties, "SubscriptionIdentifier", ())
         if not topic or not self._identity.subscriptions.is_ours(topic, identifiers, waited):

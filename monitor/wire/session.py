@@ -11,9 +11,10 @@ Rules of this file:
   `acknowledge`, after the commit.
 
 The alive topic carries "here", retained, while the daemon is connected; "gone", retained, is its
-last will and its goodbye. Under it, `…/mark`, the session sends itself one message after each
-reconnection: when that comes back, all that the broker had held has come (access control must let
-it write and read there; else the end of the holding is taken to be a minute after connecting).
+last will and its goodbye; a "gone" heard while connected is put right. Under it, `…/mark`, the
+session sends itself one message after each reconnection: when that comes back, all that the broker
+had held has come (access control must let it write and read there; else the end of the holding is
+taken to be a minute after connecting).
 """
 
 from __future__ import annotations

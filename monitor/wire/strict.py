@@ -101,7 +101,9 @@ def _why_no_number(payload: bytes) -> Cause:
         payload.decode("utf-8")
     except UnicodeDecodeError:
         return Cause.NOT_UTF8
-    return Cause.NOT_A_NUMBER
+    bare = payload.strip(b" \t\r\n\0")
+    is_quoted = len(bare) > 2 and bare[:1] == bare[-1:] == b'"' and _NUMBER.fullmatch(bare[1:-1]) is not None
+    return Cause.IN_QUOTES if is_quoted else Cause.NOT_A_NUMBER
 
 
 def _depth(written: str) -> int:

@@ -216,8 +216,10 @@ def test_a_broker_that_freezes_is_noticed_and_left(make_broker, make_ears, make_
     assert ears.session.publish("out/fan", b"ON") is False
     broker.thaw()
     assert wait_until(lambda: ears.session.connected)
-    make_publisher(broker).send("barn/probe", b"21")
+    publisher = make_publisher(broker, ALIVE)
+    publisher.send("barn/probe", b"21")
     assert ears.wait_for(1)
+    assert wait_until(lambda: publisher.last(ALIVE) == b"here")
 
 
 def test_what_was_not_acknowledged_comes_again_in_order_and_marked(make_broker, make_ears, make_publisher, wait_until):
@@ -320,6 +322,17 @@ def test_the_alive_topic_says_here_then_gone(broker, make_ears, make_publisher, 
     assert wait_until(lambda: early.last(ALIVE) == b"gone")
     late = make_publisher(broker, ALIVE)
     assert wait_until(lambda: late.heard == [(ALIVE, b"gone", True)])
+
+
+def test_a_gone_that_is_not_true_is_put_right(broker, make_ears, make_publisher, wait_until):
+    """The will of a former connection may come late; a relay that believed it would leave the fan to its own timer."""
+    make_ears(broker.port, "barn/+").start()
+    other = make_publisher(broker, ALIVE)
+    assert wait_until(lambda: other.last(ALIVE) == b"here")
+    other.send(ALIVE, b"gone", retain=True)
+    assert wait_until(lambda: [payload for _, payload, _ in other.heard[-2:]] == [b"gone", b"here"])
+    late = make_publisher(broker, ALIVE)
+    assert wait_until(lambda: late.heard == [(ALIVE, b"here", True)])
 
 
 def test_stopping_sends_what_is_queued_and_keeps_the_session(broker, make_ears, make_publisher, wait_until):
