@@ -8,17 +8,18 @@ not known, and is never counted as good. Pure: the state and the moment come in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import median
 
 from monitor.air.units import Kind, show
 from monitor.api.moments import for_long
 from monitor.engine import ladder
+from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
-from monitor.engine.plan import PenPlan, Warmth
-from monitor.engine.specification import Limit, Measure, Sensor
+from monitor.engine.judge import View, look
+from monitor.engine.plan import PenPlan
+from monitor.engine.specification import Limit, Measure, Sensor, WarmthBand
 from monitor.engine.state import AlarmRecord, Health, PenState, SensorState
 
 KIND: dict[Measure, Kind] = {
@@ -81,9 +82,10 @@ def answer(plan: PenPlan, pen: PenState, day: int | None, at: float, units: str)
         at: elapsed seconds, now.
         units: "us" or "metric".
     """
-    warmth = plan.band(day, pen.counts)
-    parts = [_warmth(plan, pen, warmth, at, units), _air(plan, pen, warmth is not None, at, units)]
-    damp = _damp(plan, pen, at, units)
+    # The engine's own view, asked at this moment: the sentence and the alarm judge by the same numbers.
+    view = look(plan, pen, plan.band(day, pen.counts), at, None)
+    parts = [_warmth(plan, pen, view, units), _air(plan, pen, view, units)]
+    damp = _damp(plan, pen, view, units)
     if damp is not None:
         parts.append(damp)
     fan = _fan(plan, pen, at)
@@ -93,35 +95,17 @@ def answer(plan: PenPlan, pen: PenState, day: int | None, at: float, units: str)
 
 
 def is_believed(sensor: Sensor, known: SensorState | None, at: float) -> bool:
-    """May this sensor's last number be shown as the present one? Its silence counts by the clock, not by the last event."""
-    return (
-        known is not None
-        and known.health is Health.BELIEVED
-        and known.value is not None
-        and known.value_at is not None
-        and at - known.value_at <= sensor.silent_after_s
-    )
+    """May this sensor's last number be shown as the present one? Silence counts by the clock, not by the last event."""
+    return known is not None and known.health is not Health.DISAGREES and health(sensor, known, at) is Health.BELIEVED
 
 
-def believed(sensors: Sequence[Sensor], pen: PenState, at: float) -> list[float]:
-    """The believable values of these sensors."""
-    found = []
-    for sensor in sensors:
-        known = pen.sensors.get(sensor.key)
-        if is_believed(sensor, known, at) and known is not None and known.value is not None:
-            found.append(known.value)
-    return found
-
-
-def _warmth(plan: PenPlan, pen: PenState, warmth: Warmth | None, at: float, units: str) -> Part:
-    values = believed(plan.bird_level, pen, at)
-    where = "at bird level"
-    if not plan.bird_level:
-        values, where = believed(plan.room_temperature, pen, at), "in the room"
+def _warmth(plan: PenPlan, pen: PenState, view: View, units: str) -> Part:
+    warmth, warmest, coolest = view.warmth, view.warmest, view.coolest
+    where = "at bird level" if plan.bird_level else "in the room"
     if warmth is None:
-        if not values:
+        if warmest is None:
             return Part("warmth", Verdict.GOOD, "No birds in.", {})
-        return Part("warmth", Verdict.GOOD, f"No birds in; {_t(median(values), units)} {where}.", {"value": median(values)})
+        return Part("warmth", Verdict.GOOD, f"No birds in; {_t(warmest.value, units)} {where}.", {"value": warmest.value})
     band = warmth.band
     wanted = f"wanted {_range(band.target_low_c, band.target_high_c, units)}"
     evidence: dict[str, Json] = {
@@ -134,76 +118,86 @@ def _warmth(plan: PenPlan, pen: PenState, warmth: Warmth | None, at: float, unit
         "flock": warmth.flock,
         "age_days": warmth.age_days,
     }
-    if not values:
-        last = _last_heard(plan.bird_level or plan.room_temperature, pen, at)
-        return Part("warmth", Verdict.UNKNOWN, f"Warmth not known: {last}; {wanted}.", evidence)
-    # The worst probe speaks: under one lamp half the birds may be cold while the mean is right.
-    value = median(values)
-    if min(values) <= band.cold_c:
-        value = min(values)
-        verdict, word = Verdict.BAD, "Too cold"
-    elif max(values) >= band.hot_c:
-        value = max(values)
-        verdict, word = Verdict.BAD, "Too hot"
-    elif value < band.target_low_c:
-        verdict, word = Verdict.WATCH, "A little cool"
-    elif value > band.target_high_c:
-        verdict, word = Verdict.WATCH, "A little warm"
-    else:
-        verdict, word = Verdict.GOOD, "Warm enough"
+    if warmest is None or coolest is None:
+        why = _last_heard(plan.bird_level, pen, view.at, "no thermometer at bird level")
+        return Part("warmth", Verdict.UNKNOWN, f"Warmth not known: {why}; {wanted}.", evidence)
+    if view.warmth_doubtful:
+        both = f"{_t(coolest.value, units)} at {coolest.sensor.name}, {_t(warmest.value, units)} at {warmest.sensor.name}"
+        return Part("warmth", Verdict.UNKNOWN, f"Warmth not known: two sensors disagree, {both}; {wanted}.", evidence)
+    verdict, word, value = _how_warm(band, warmest.value, coolest.value)
     evidence["value"] = value
-    text = f"{word}: {_t(value, units)} {where}, {wanted}."
+    also = ""
+    if verdict is not Verdict.BAD and coolest.value <= band.cold_c:
+        verdict, also = Verdict.WATCH, f", but {_t(coolest.value, units)} at {coolest.sensor.name}"
+    elif verdict is not Verdict.BAD and warmest.value >= band.hot_c:
+        verdict, also = Verdict.WATCH, f", but {_t(warmest.value, units)} at {warmest.sensor.name}"
+    shown = _t(value, units)
+    if verdict is Verdict.GOOD and not band.target_low_c <= value <= band.target_high_c:
+        shown = _range(coolest.value, warmest.value, units)
+    text = f"{word}: {shown} {where}{also}, {wanted}."
     if warmth.age_days is None:
-        text = f"{word}: {_t(value, units)} {where}; what they want is not sure while the date is not known."
+        text = f"{word}: {shown} {where}{also}; what they want is not sure while the date is not known."
     return Part("warmth", verdict, text, evidence)
 
 
-def _air(plan: PenPlan, pen: PenState, has_birds: bool, at: float, units: str) -> Part:
+def _how_warm(band: WarmthBand, warmest: float, coolest: float) -> tuple[Verdict, str, float]:
+    """Birds choose their place: the warmest one decides about cold, the coolest about heat, as in the engine."""
+    if warmest <= band.cold_c:
+        return Verdict.BAD, "Too cold", warmest
+    if coolest >= band.hot_c:
+        return Verdict.BAD, "Too hot", coolest
+    if warmest < band.target_low_c:
+        return Verdict.WATCH, "A little cool", warmest
+    if coolest > band.target_high_c:
+        return Verdict.WATCH, "A little warm", coolest
+    # A probe that reads what they want, if there is one; else what they want lies between two probes.
+    return Verdict.GOOD, "Warm enough", coolest if coolest >= band.target_low_c else warmest
+
+
+def _air(plan: PenPlan, pen: PenState, view: View, units: str) -> Part:
     if not plan.ammonia and not plan.carbon_dioxide:
         return Part("air", Verdict.UNKNOWN, "Air not measured here: trust your nose, at the birds' height.", {})
     said: list[str] = []
     verdict = Verdict.GOOD
     evidence: dict[str, Json] = {"unit": "ppm"}
     limits = plan.pen.limits
-    ammonia = believed(plan.ammonia, pen, at)
-    if ammonia:
-        value = max(ammonia)
+    if view.ammonia is not None:
+        value = view.ammonia.value
         said.append(f"{show(value, Kind.CONCENTRATION, units)} ammonia")
         birds, people = limits.alarms.get("ammonia_birds"), limits.alarms.get("ammonia_people")
         evidence |= {"value": value, "limit": birds.on if birds else None, "source": birds.source if birds else None}
         if people and value >= people.on:
             verdict, said[-1] = Verdict.BAD, f"{said[-1]}, do not stay in it"
-        elif birds and value >= birds.on and has_birds:
+        elif birds and value >= birds.on and view.warmth is not None:
             verdict = Verdict.BAD
         elif value > limits.ammonia_target_ppm:
             verdict = Verdict.WATCH
     elif plan.ammonia:
         verdict = Verdict.UNKNOWN
-        said.append(f"ammonia not known, {_last_heard(plan.ammonia, pen, at)}")
-    gas = believed(plan.carbon_dioxide, pen, at)
-    if gas and max(gas) >= limits.carbon_dioxide_ppm:
-        said.append(f"{show(max(gas), Kind.CONCENTRATION, units)} carbon dioxide, wanted below {limits.carbon_dioxide_ppm:.0f}")
+        said.append(f"ammonia not known, {_last_heard(plan.ammonia, pen, view.at)}")
+    gas = view.carbon_dioxide
+    if gas is not None and gas.value >= limits.carbon_dioxide_ppm:
+        said.append(f"{show(gas.value, Kind.CONCENTRATION, units)} carbon dioxide, wanted below {limits.carbon_dioxide_ppm:.0f}")
         verdict = verdict if verdict in (Verdict.BAD, Verdict.UNKNOWN) else Verdict.WATCH
-    elif gas and not plan.ammonia:
-        said.append(f"{show(max(gas), Kind.CONCENTRATION, units)} carbon dioxide")
+    elif gas is not None and not plan.ammonia:
+        said.append(f"{show(gas.value, Kind.CONCENTRATION, units)} carbon dioxide")
     if not said:
-        return Part("air", Verdict.UNKNOWN, f"Air not known: {_last_heard(plan.carbon_dioxide, pen, at)}.", evidence)
+        return Part("air", Verdict.UNKNOWN, f"Air not known: {_last_heard(plan.carbon_dioxide, pen, view.at)}.", evidence)
     word = {Verdict.GOOD: "Air good", Verdict.WATCH: "Air getting thick", Verdict.BAD: "Air bad", Verdict.UNKNOWN: "Air"}[verdict]
     return Part("air", verdict, f"{word}: {'; '.join(said)}.", evidence)
 
 
-def _damp(plan: PenPlan, pen: PenState, at: float, units: str) -> Part | None:
+def _damp(plan: PenPlan, pen: PenState, view: View, units: str) -> Part | None:
     """Said only when it is damp, dry or unknown: a third good sentence would hide the first two."""
     if not plan.humidity:
         return None
-    values = believed(plan.humidity, pen, at)
-    if not values:
-        return Part("damp", Verdict.UNKNOWN, f"Humidity not known: {_last_heard(plan.humidity, pen, at)}.", {})
+    if view.dampest is None or view.driest is None:
+        return Part("damp", Verdict.UNKNOWN, f"Humidity not known: {_last_heard(plan.humidity, pen, view.at)}.", {})
     damp, dry = plan.pen.limits.alarms.get("damp"), plan.pen.limits.alarms.get("dry")
-    if damp and max(values) >= damp.on:
-        return _humidity_part(max(values), "Damp", damp, units)
-    if dry and min(values) <= dry.on:
-        return _humidity_part(min(values), "Dry", dry, units)
+    if damp and view.dampest.value >= damp.on:
+        return _humidity_part(view.dampest.value, "Damp", damp, units)
+    if dry and view.driest.value <= dry.on:
+        return _humidity_part(view.driest.value, "Dry", dry, units)
     return None
 
 
@@ -269,24 +263,23 @@ def _fan(plan: PenPlan, pen: PenState, at: float) -> Part | None:
     return Part("fan", verdict, text + unconfirmed, evidence)
 
 
-def _last_heard(sensors: Iterable[Sensor], pen: PenState, at: float) -> str:
+def _last_heard(sensors: Iterable[Sensor], pen: PenState, at: float, no_sensor: str = "no sensor here") -> str:
     """Why there is no number, in words."""
     known = [(sensor, pen.sensors.get(sensor.key, SensorState())) for sensor in sensors]
     if not known:
-        return "no sensor here"
+        return no_sensor
     if all(state.value is None and state.unreadable == 0 and state.implausible == 0 for _, state in known):
         return "no reading yet"
     heard = [(state.heard_at, sensor.silent_after_s) for sensor, state in known if state.heard_at is not None]
     if all(at - heard_at > silent_after_s for heard_at, silent_after_s in heard):
         return f"nothing heard for {for_long(at - max(heard_at for heard_at, _ in heard))}" if heard else "nothing heard"
-    healths = [state.health for _, state in known if state.health is not Health.BELIEVED]
-    return _UNWELL.get(healths[0], "no fresh reading") if healths else "no fresh reading"
+    healths = [health(sensor, state, at) for sensor, state in known]
+    return next((_UNWELL[found] for found in healths if found in _UNWELL), "no fresh reading")
 
 
 _UNWELL = {
     Health.STUCK: "the sensor is stuck",
     Health.IMPLAUSIBLE: "the sensor gives numbers that cannot be",
-    Health.DISAGREES: "two sensors disagree",
 }
 
 

@@ -10,6 +10,7 @@ from monitor.api.barn import Barn
 from monitor.api.moments import for_long, rfc3339, wall_of
 from monitor.api.slug import slug
 from monitor.engine.alarm_states import OPEN
+from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import Warmth, band_of, plan_for
 from monitor.engine.specification import SI_UNIT, Fan, Flock, Measure, Pen, Priority, Sensor, Specification
@@ -126,9 +127,7 @@ def _words(record: AlarmRecord, specification: Specification, at: float) -> Word
 def _reading(sensor: Sensor, known: SensorState | None, specification: Specification, now: Now) -> dict[str, Json]:
     known = known or SensorState()
     fresh = is_believed(sensor, known, now[0])
-    health = known.health
-    if health is Health.BELIEVED and not fresh:
-        health = Health.SILENT
+    found = Health.DISAGREES if known.health is Health.DISAGREES else health(sensor, known, now[0])
     age = None if known.value_at is None else max(0.0, now[0] - known.value_at)
     value = known.value
     return {
@@ -142,7 +141,7 @@ def _reading(sensor: Sensor, known: SensorState | None, specification: Specifica
         "age_s": None if age is None else round(age, 1),
         "age_shown": None if age is None else for_long(age),
         "time": rfc3339(known.wall_ms if known.wall_ms is not None else wall_of(known.value_at, now)),
-        "health": health,
+        "health": found,
         "believable": fresh,
         "every_s": sensor.every_s,
         "unreadable": known.unreadable,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.api.answer import Verdict, answer, believed
+from monitor.api.answer import Verdict, answer, is_believed
 from monitor.engine.events import HandSet, Json
 from monitor.engine.plan import plan_for
 from monitor.engine.specification import Specification
@@ -28,7 +28,14 @@ TABLE: list[tuple[str, dict[str, float], Verdict, list[str]]] = [
     ("all well", {}, Verdict.GOOD, ["Warm enough: 88 °F at bird level, wanted 86 to 91 °F.", "Air good: 8 ppm ammonia."]),
     ("a little cool", {CHICK: 28.0, TWO: 28.0}, Verdict.WATCH, ["A little cool: 82 °F"]),
     ("a little warm", {CHICK: 34.5, TWO: 34.5}, Verdict.WATCH, ["A little warm: 94 °F"]),
-    ("one probe too cold", {CHICK: 24.9, TWO: 29.0}, Verdict.BAD, ["Too cold: 77 °F"]),
+    ("too cold everywhere", {CHICK: 24.0, TWO: 24.9}, Verdict.BAD, ["Too cold: 77 °F"]),
+    (
+        "one corner cold",
+        {CHICK: 24.9, TWO: 29.0},
+        Verdict.WATCH,
+        ["A little cool: 84 °F at bird level, but 77 °F at chick height"],
+    ),
+    ("one corner hot", {CHICK: 37.5, TWO: 33.0}, Verdict.WATCH, ["Warm enough: 91 °F at bird level, but 100 °F at chick height"]),
     ("too hot", {CHICK: 37.2, TWO: 37.0}, Verdict.BAD, ["Too hot: 99 °F"]),
     ("air getting thick", {NOSE: 16.0}, Verdict.WATCH, ["Air getting thick: 16 ppm ammonia."]),
     ("air bad", {NOSE: 22.0}, Verdict.BAD, ["Air bad: 22 ppm ammonia."]),
@@ -71,8 +78,8 @@ def test_a_reading_grows_old_even_when_no_event_comes(tmp_path: Path) -> None:
     barn = BarnAtHand(tmp_path)
     barn.pass_time(300, WELL)
     barn.at += 3600.0
-    plan = plan_for(barn.specification).pens["brooder"]
-    assert believed(plan.bird_level, barn.state().pens["brooder"], barn.at) == []
+    sensor = barn.specification.sensors[CHICK]
+    assert not is_believed(sensor, barn.state().pens["brooder"].sensors[CHICK], barn.at)
     assert _answer(barn).verdict is Verdict.UNKNOWN
     barn.close()
 
@@ -94,6 +101,28 @@ def test_a_pen_without_birds_is_not_cold(tmp_path: Path) -> None:
     barn.close()
 
 
+def test_two_probes_that_disagree_are_not_averaged(tmp_path: Path) -> None:
+    """Which of them is right is not known, so the warmth is not known, and both numbers are told."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(1500, WELL | {CHICK: 22.0, TWO: 32.0})
+    part = _answer(barn).parts[0]
+    assert part.verdict is Verdict.UNKNOWN
+    assert part.text.startswith("Warmth not known: two sensors disagree, 72 °F at chick height, 90 °F at chick height two;")
+    barn.close()
+
+
+def test_a_room_probe_says_nothing_of_chicks_under_a_lamp(tmp_path: Path) -> None:
+    """Without a thermometer at bird level the warmth of chicks is not known, however warm the room."""
+    whole = mill_rise()
+    brooder = whole.pens["brooder"]
+    few = replace(brooder, sensors=tuple(each for each in brooder.sensors if each.key not in (CHICK, TWO)))
+    sensors = {key: each for key, each in whole.sensors.items() if key not in (CHICK, TWO)}
+    barn = BarnAtHand(tmp_path, replace(whole, pens={**whole.pens, "brooder": few}, sensors=sensors))
+    barn.pass_time(300, {key: value for key, value in WELL.items() if key in sensors})
+    assert "Warmth not known: no thermometer at bird level; wanted 86 to 91 °F." in _answer(barn).sentence
+    barn.close()
+
+
 def test_hand_set_says_until_when(tmp_path: Path) -> None:
     """A fan set by hand is named as such, with the time that is left."""
     barn = BarnAtHand(tmp_path)
@@ -108,7 +137,7 @@ def test_metric_sites_read_celsius(tmp_path: Path) -> None:
     """The sentence speaks the site's units."""
     barn = BarnAtHand(tmp_path, mill_rise("metric"))
     barn.pass_time(300, WELL)
-    assert "31.3 °C at bird level, wanted 30.0 to 33.0 °C" in _answer(barn).sentence
+    assert "31.0 °C at bird level, wanted 30.0 to 33.0 °C" in _answer(barn).sentence
     barn.close()
 
 
