@@ -15,6 +15,7 @@ import socket
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final, Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
@@ -83,6 +84,7 @@ class Ended:
     reason: str  # "" when nobody gave one
     held_s: float  # from acceptance; 0 when there was none
     is_version_refused: bool
+    unexpected: Exception | None  # an error that is none of the network's: a mistake of ours or the library's
     is_unanswered: bool  # silent, or closed by the other side, before it said anything
 
 
@@ -116,6 +118,7 @@ class Connection:
         self._reason = ""
         self._is_version_refused = False
         self._is_silent = False
+        self._unexpected: Exception | None = None
         self._asked: dict[int, tuple[str, ...]] = {}  # filters by the id of their request
         self._goodbye: MQTTMessageInfo | None = None
 
@@ -153,7 +156,7 @@ class Connection:
         except OSError as error:
             self._reason = in_words(error, self._identity.broker)
         except Exception as error:
-            _log.exception("the connection to the broker ended by an error")
+            self._unexpected = error
             self._reason = in_words(error, self._identity.broker)
         finally:
             self._close()
@@ -161,6 +164,7 @@ class Connection:
             reason=self._reason,
             held_s=self._monotonic() - self._accepted_at if self.link is not None else 0.0,
             is_version_refused=self._is_version_refused,
+            unexpected=self._unexpected,
             is_unanswered=self._is_silent or (is_dialled and self.link is None and not self._reason),
         )
 
@@ -356,7 +360,7 @@ def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[]
     except OSError:
         return False  # the next real attempt will say why
     except Exception:
-        _log.exception("the broker's answer to the question for MQTT 5 could not be read")
+        _log.debug("the broker's answer to the question for MQTT 5 could not be read", exc_info=True)
         return False
     finally:
         client.on_connect = None
@@ -368,6 +372,9 @@ def identify(client: Client, broker: Broker) -> None:
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
     if broker.tls:
+        for file in (broker.ca_file, broker.certificate_file, broker.key_file):
+            if file is not None:
+                Path(file).open("rb").close()  # raises with the file's name, which the TLS library leaves out
         client.tls_set(ca_certs=broker.ca_file, certfile=broker.certificate_file, keyfile=broker.key_file)
 
 

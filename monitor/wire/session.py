@@ -214,7 +214,7 @@ class Session:
                 return
             # mosquitto 2.0 throws out the former client of an id without saying why
             short_lives = short_lives + 1 if 0.0 < ended.held_s < STEADY_S and not ended.reason else 0
-            self._went_down(ended.reason or (SHARED_ID if short_lives >= SHORT_LIVES else CLOSED))
+            self._went_down(ended.reason or (SHARED_ID if short_lives >= SHORT_LIVES else CLOSED), ended.unexpected)
             attempts = 0 if ended.held_s >= STEADY_S else attempts + 1
             pause = pause_s(attempts, self._chance())
             self._resting_until = self._monotonic() + pause
@@ -226,12 +226,12 @@ class Session:
         self._current = None
         return ended
 
-    def _went_down(self, reason: str) -> None:
+    def _went_down(self, reason: str, unexpected: Exception | None) -> None:
         self.counts.failures += 1
         self.last_error = reason
         if reason not in self._told:
             self._told.add(reason)
-            _log.warning("not connected to the broker: %s", reason)
+            _log.warning("not connected to the broker: %s", reason, exc_info=unexpected)
             self._call(self._on_link, False, reason)
 
     def accepted(self, connection: Connection, session_present: bool) -> None:
