@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 
 from monitor.engine.connections import Notice
 from monitor.notify.outbox import MemoryOutbox, Outbox, Row
 from monitor.store.failures import StoreFailing
 from monitor.store.keep import Store
+from monitor.store.outbox import Outbox as StoredOutbox
+
+MOST_MOVED = 100  # at one commit, so that the writer is not held up
 
 
 class BothOutboxes:
-    """Rows live in the store; while it fails, new ones live in memory, and a row known there is not taken twice."""
+    """Rows live in the store; while it fails, new ones live in memory, and a row known there is not taken twice.
+
+    A row's change and its moving from one to the other exclude each other: the worker's thread and the writer's
+    would otherwise send it twice between them.
+    """
 
     def __init__(self, store: Callable[[], Store | None]) -> None:
         self._store = store
+        self._turns = threading.RLock()
         self.memory = MemoryOutbox()
 
     def _of(self, key: str) -> Outbox:
         lasting = self._lasting()
         return self.memory if lasting is None or self.memory.find(key) is not None else lasting
 
-    def _lasting(self) -> Outbox | None:
+    def _lasting(self) -> StoredOutbox | None:
         store = self._store()
         return None if store is None else store.outbox
 
@@ -51,50 +60,62 @@ class BothOutboxes:
         return found if found is not None or lasting is None else lasting.find(key)
 
     def add(self, notices: Sequence[Notice]) -> None:
-        lasting = self._lasting()
-        try:
-            if lasting is None:
+        with self._turns:
+            lasting = self._lasting()
+            try:
+                if lasting is None:
+                    self.memory.add(notices)
+                else:
+                    lasting.add(notices)
+            except StoreFailing:
                 self.memory.add(notices)
-            else:
-                lasting.add(notices)
-        except StoreFailing:
-            self.memory.add(notices)
 
     def sending(self, key: str, at: float) -> None:
-        self._of(key).sending(key, at)
+        with self._turns:
+            self._of(key).sending(key, at)
 
     def sent(self, key: str, at: float, answer: str) -> None:
-        self._of(key).sent(key, at, answer)
+        with self._turns:
+            self._of(key).sent(key, at, answer)
 
     def failed(self, key: str, at: float, answer: str, next_try_at: float) -> None:
-        self._of(key).failed(key, at, answer, next_try_at)
+        with self._turns:
+            self._of(key).failed(key, at, answer, next_try_at)
 
     def gave_up(self, key: str, at: float, answer: str) -> None:
-        self._of(key).gave_up(key, at, answer)
+        with self._turns:
+            self._of(key).gave_up(key, at, answer)
 
     def fold(self, keys: Sequence[str], summary: Notice, at: float) -> None:
-        lasting = self._lasting()
-        held = [key for key in keys if self.memory.find(key) is not None]
-        kept = [key for key in keys if key not in held]
-        if lasting is not None and kept:
-            lasting.fold(kept, summary, at)
-            for key in held:
-                self.memory.gave_up(key, at, f"told in {summary.key}")
-        else:
-            self.memory.fold(held, summary, at)
+        with self._turns:
+            lasting = self._lasting()
+            held = [key for key in keys if self.memory.find(key) is not None]
+            kept = [key for key in keys if key not in held]
+            if lasting is not None and kept:
+                lasting.fold(kept, summary, at)
+                for key in held:
+                    self.memory.gave_up(key, at, f"told in {summary.key}")
+            else:
+                self.memory.fold(held, summary, at)
 
     def settle(self, at: float) -> None:
-        """The store writes again: what memory sent is marked sent there, so that it is not sent once more."""
-        lasting = self._lasting()
-        if lasting is None:
-            return
-        for row in self.memory.due(float("inf")):
-            # Not sent yet: the lasting row takes over where it exists.
-            if lasting.find(row.notice.key) is None:
+        """The store writes again: what memory holds goes there, with what became of it, and memory forgets it.
+
+        A row on its way to a channel stays in memory until its answer has come.
+
+        Raises:
+            StoreFailing: it does not write after all; what has not moved is still in memory.
+        """
+        with self._turns:
+            lasting = self._lasting()
+            if lasting is None:
+                return
+            for row in self.memory.due(float("inf"), limit=MOST_MOVED):
                 lasting.add([row.notice])
-            self.memory.forget(row.notice.key)
-        for row in self.memory.finished():
-            stored = lasting.find(row.notice.key)
-            if stored is not None and stored.status == "waiting":
-                lasting.sending(row.notice.key, at)
-                lasting.sent(row.notice.key, at, row.answer or "sent while the store failed")
+                stored = lasting.find(row.notice.key)
+                if row.attempts and stored is not None and stored.status == "waiting":
+                    lasting.failed(row.notice.key, at, row.answer, row.next_try_at)
+                self.memory.forget(row.notice.key)
+            for row in self.memory.finished()[:MOST_MOVED]:
+                lasting.settled(row.notice, row.status, at, row.answer or "while the store failed")
+                self.memory.forget(row.notice.key)

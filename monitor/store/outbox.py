@@ -155,6 +155,18 @@ class Outbox:
                 [(at, f"told in {summary.key}", key) for key in keys],
             )
 
+    def settled(self, notice: Notice, status: str, at: float, answer: str) -> None:
+        """What became of a notice while this outbox could not be written; one that ended here already stays so."""
+        with self._turn(True):
+            write(self._connection, [notice])
+            self._connection.execute(
+                """UPDATE outbox SET status = ?, attempts = attempts + 1, changed_at = ?, answer = ?
+                   WHERE key = ? AND status IN ('waiting', 'sending')""",
+                (status, at, answer, notice.key),
+            )
+            if self._connection.execute("SELECT changes()").fetchone() == (1,):
+                self._note_attempt(notice.key, at, status, answer)
+
     def _end(self, key: str, status: str, at: float, answer: str) -> None:
         with self._turn(True):
             self._note_attempt(key, at, status, answer)
