@@ -56,9 +56,10 @@ class Gathered:
     journal: list[JournalEntry] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     at_once: bool = False
+    forget: bool = False  # the broker lost our session: what earlier batches remember of deliveries is void
 
     def __bool__(self) -> bool:
-        return bool(self.keeps or self.deliveries or self.decisions or self.journal or self.notices)
+        return bool(self.keeps or self.deliveries or self.decisions or self.journal or self.notices or self.forget)
 
 
 @dataclass(slots=True)
@@ -107,6 +108,7 @@ class Core:
         self._lock = threading.RLock()
         self._gathered = Gathered()
         self._broken_in_a_row = 0
+        self._links_heard: set[str] = set()  # in this run: what the last one left says nothing of now
         self.wake_writer: Callable[[], None] = lambda: None
         self.window = 100  # unacknowledged deliveries at which a commit is due before its time
 
@@ -134,10 +136,9 @@ class Core:
         """A second has passed. Returns the timeline, whose offset may just have become known."""
         glance = self._clocks.glance()
         with self._lock:
-            before, self._timeline = self._timeline, look(self._timeline, glance)
+            self._timeline = look(self._timeline, glance)
+            self.link("clock", not self._timeline.doubt, self._timeline.doubt)
             at, wall_ms = self.now()
-            if self._timeline.doubt != before.doubt or "clock" not in self._state.links:
-                self._take(Link(at, wall_ms, "clock", not self._timeline.doubt, self._timeline.doubt))
             self._take(Tick(at, wall_ms))
             return self._timeline
 
@@ -174,8 +175,9 @@ class Core:
         with self._lock:
             at, wall_ms = self.now()
             known = self._state.links.get(what)
-            if known is up and (up or self._state.link_detail.get(what) == detail):
+            if what in self._links_heard and known is up and (up or self._state.link_detail.get(what) == detail):
                 return
+            self._links_heard.add(what)
             self._take(Link(at, wall_ms, what, up, detail))
 
     def tell_people(self) -> None:
@@ -193,6 +195,8 @@ class Core:
             self._broken_in_a_row += 1
             if self._broken_in_a_row in (1, 20):
                 log.exception("the engine failed on %s; the state before it stands", type(event).__name__)
+            if isinstance(event, Reading):
+                self._keep_unjudged(event)
             return
         self._broken_in_a_row = 0
         self._state = state
@@ -201,6 +205,12 @@ class Core:
             self._obey(actions)
         elif not isinstance(event, Tick | Reading):
             self._changed("")
+
+    def _keep_unjudged(self, event: Reading) -> None:
+        """A reading the engine failed on is stored all the same: it will be acknowledged with the others."""
+        sensor = self.specification.sensors.get(event.sensor)
+        if sensor is not None and sensor.lowest <= event.value <= sensor.highest and not event.retained:
+            self._gathered.keeps.append(Keep(event.sensor, event.value, event.at, event.wall_ms, own_time=False))
 
     def _obey(self, actions: Sequence[Action]) -> None:
         gathered, alarmed = self._gathered, False
@@ -265,11 +275,28 @@ class Core:
         acknowledge(deliveries)
         return len(deliveries)
 
+    def forget_deliveries(self) -> None:
+        """The broker lost our session: what it sent before can be acknowledged no more, and nothing now is a repeat."""
+        with self._lock:
+            self._gathered.deliveries.clear()
+            self._gathered.forget = True
+
+    @property
+    def waiting_notices(self) -> list[Notice]:
+        """What people must be told and no commit holds yet."""
+        with self._lock:
+            return list(self._gathered.notices)
+
     def add_notices(self, notices: Sequence[Notice]) -> None:
         with self._lock:
             self._gathered.notices.extend(notices)
             self._gathered.at_once = True
             self.wake_writer()
+
+    def undisturbed(self, call: Callable[[], None]) -> None:
+        """Run something that must not meet the judging half way; it must not wait for anything."""
+        with self._lock:
+            call()
 
     def collect(self) -> tuple[Gathered, State, Timeline, float]:
         """Everything gathered so far and the state that goes with it; the gathering begins anew."""

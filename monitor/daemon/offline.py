@@ -10,10 +10,9 @@ from pathlib import Path
 
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks
-from monitor.daemon.watch import last_seen
+from monitor.daemon.watch import last_seen, loaded_state
 from monitor.engine.events import AlarmChanged, Event, JournalEntry, Json, SwitchFan
-from monitor.engine.saving import Unloadable, load, save
-from monitor.engine.state import State
+from monitor.engine.saving import save
 from monitor.engine.step import step
 from monitor.engine.timeline import begin
 from monitor.settings.read import Settings
@@ -49,11 +48,9 @@ def write_journal(settings: Settings, make: Callable[[float, int | None], Journa
 def _write_straight(store: Store, settings: Settings, make: Callable[[float, int | None], JournalEntry], clocks: Clocks) -> None:
     saved, glance = store.load(), clocks.glance()
     timeline, _ = begin(last_seen(saved), glance)
-    try:
-        state = load(saved.state) if saved is not None and saved.state is not None else State()
-    except Unloadable:
-        state = State()
-    at = max(timeline.at(glance.boottime_s), state.at)
+    at = timeline.at(glance.boottime_s)
+    state = loaded_state(saved, at, bool(store.opened.lost))
+    at = max(at, state.at)
     wall_ms = timeline.wall_ms(at)
     event: Event = make(at, wall_ms)
     state, actions = step(state, event, settings.specification)

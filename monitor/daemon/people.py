@@ -29,15 +29,26 @@ class People:
         self._ledger: dict[str, Told] = {}
         self._state = State()
 
+    def go_on(self, state: State, at: float, find: Callable[[str], Notice | None]) -> None:
+        """Begin where the last run stopped: with its alarms, and what stands in its outbox about them.
+
+        Args:
+            state: the engine's, as loaded.
+            at: elapsed seconds now.
+            find: the notice written under a key, or None.
+        """
+        self._state = state  # else the worker would take what waits to be sent for no longer needed
+        self._ledger = {line.key: line for line in rota.recall(_records(state), self._tell, at, find)}
+
     def remember(self, notices: Iterable[Notice]) -> None:
-        """What an earlier run wrote into its outbox."""
+        """What was written into the outbox: by the rota, or by the worker for a channel that failed."""
         for notice in notices:
             self._ledger[notice.key] = rota.told(notice)
 
     def due(self, state: State, at: float, wall_ms: int | None) -> list[Notice]:
         """Every notice that is due now; asked again at once it gives nothing."""
         self._state = state
-        records = [*state.alarms.values(), *(r for pen in state.pens.values() for r in pen.alarms.values())]
+        records = _records(state)
         if not self._tell or not records:
             return []
         living = {record.occurrence for record in records}
@@ -75,3 +86,7 @@ class People:
         if wall_ms is None:
             return ""
         return datetime.fromtimestamp(wall_ms / 1000, UTC).astimezone(self._zone).strftime("%a %H:%M")
+
+
+def _records(state: State) -> list[AlarmRecord]:
+    return [*state.alarms.values(), *(record for pen in state.pens.values() for record in pen.alarms.values())]

@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.api.app import create_app, may_bind
@@ -82,13 +83,14 @@ class Daemon:
         glance = self._clocks.glance()
         timeline, self._dark_s = begin(last_seen(saved), glance)
         self._was_clean = saved is None or saved.clean
-        state = self._load_state(saved)
+        is_older = store is None or bool(store.opened.lost)
+        state = loaded_state(saved, timeline.at(glance.boottime_s), is_older)
 
         self._links = Links(folder_of(connections))
         self._address = connections.api.public_address or f"http://{socket.gethostname()}:{connections.api.port}"
         self.people = People(specification, connections, ENGLISH, self._one_tap)
         if store is not None:
-            self.people.remember(row.notice for status in _STATUSES for row in store.outbox.rows(status))
+            self.people.go_on(state, timeline.at(glance.boottime_s), notice_finder(store))
         self.core = Core(
             specification, state, timeline, self._clocks, self._switch, self.people.due, self.hub.tell, self._publish_alarm
         )
@@ -194,16 +196,6 @@ class Daemon:
             log.error("lost: %s", opened.lost)
         return store, None
 
-    @staticmethod
-    def _load_state(saved: Saved | None) -> State:
-        if saved is None or saved.state is None:
-            return State()
-        try:
-            return load(saved.state)
-        except Unloadable as trouble:
-            log.error("%s; starting with an empty one: open alarms will be raised again", trouble)
-            return State()
-
     # ------------------------------------------------------------------ wire
 
     def _arrived(self, arrival: Arrival) -> None:
@@ -271,6 +263,7 @@ class Daemon:
             now=lambda: self.core.now()[0],
             matters=self.people.matters,
             on_link=lambda up, detail: self.core.link("notice", up, detail),
+            on_told=lambda notice: self.core.undisturbed(lambda: self.people.remember([notice])),
             local=lambda: self.people.local(self.core.now()[1]),
             when=lambda at: self.people.when(self.core.timeline.wall_ms(at)),
         )
@@ -282,7 +275,10 @@ class Daemon:
         if self.writer.is_failing:
             self.outboxes.memory.add(notices)
         else:
-            self.outboxes.settle(self.core.now()[0])
+            try:
+                self.outboxes.settle(self.core.now()[0])
+            except StoreFailing as trouble:
+                log.warning("notices stay in memory until the next commit: %s", trouble)
         self._worker.wake()
 
     def _tell_of_the_dark(self) -> None:
@@ -309,7 +305,33 @@ class Daemon:
                 log.exception("a tick failed; the next one comes")
 
 
-_STATUSES = ("waiting", "sending", "sent", "given up", "folded")
+def notice_finder(store: Store) -> Callable[[str], Notice | None]:
+    def find(key: str) -> Notice | None:
+        row = store.outbox.find(key)
+        return None if row is None else row.notice
+
+    return find
+
+
+def loaded_state(saved: Saved | None, at: float, is_older: bool) -> State:
+    """The engine's state to go on with.
+
+    Numbers of alarms name their notices, in the outbox and at receivers that keep them: one that came again would
+    not be sent. Where the count is lost, or is that of a backup, it goes on from the seconds, above any count.
+
+    Args:
+        at: elapsed seconds now.
+        is_older: what was saved may not be the latest.
+    """
+    state = None
+    if saved is not None and saved.state is not None:
+        try:
+            state = load(saved.state)
+        except Unloadable as trouble:
+            log.error("%s; starting with an empty one: open alarms will be raised again", trouble)
+            is_older = True
+    state = state or State()
+    return replace(state, occurrences=max(state.occurrences, int(at))) if is_older else state
 
 
 def last_seen(saved: Saved | None) -> LastSeen | None:
