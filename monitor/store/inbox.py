@@ -200,10 +200,8 @@ class Inbox:
 
     # ------------------------------------------------------------ the hourly move
 
-    def move(self, rows: int, keep_after_seq: int | None) -> list[tuple[int, int]]:
+    def move(self, rows: int) -> list[tuple[int, int]]:
         """Move the oldest arrivals to their place by series and time, and into the roll-ups. In a transaction.
-
-        Arrivals after `keep_after_seq` stay in the inbox as well, for the mirror.
 
         Returns:
             The places taken, series and millisecond; hand them to `accept_move` when the transaction stands.
@@ -224,12 +222,16 @@ class Inbox:
             )
             rollups.add(self._connection, *span)
             do("UPDATE mark SET value = ? WHERE name = 'settled_seq'", (last,))
-        free = self._settled if last is None else last
+        return places
+
+    def let_go(self, keep_after_seq: int | None) -> None:
+        """Drop from the inbox what was moved, but for what came after `keep_after_seq`. In a transaction."""
+        ask = self._connection.execute
+        (free,) = ask("SELECT value FROM mark WHERE name = 'settled_seq'").fetchone()
         if keep_after_seq is not None:
             free = min(free, keep_after_seq)
         memory.keep(self._connection, free)
-        do("DELETE FROM inbox WHERE seq <= ?", (free,))
-        return places
+        ask("DELETE FROM inbox WHERE seq <= ?", (free,))
 
     def _part_clashes(self, after_seq: int, upto_seq: int) -> None:
         # `plan` lets no two readings share a place. Were it ever wrong, the move must not fail for good.

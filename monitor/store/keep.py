@@ -23,6 +23,7 @@ from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
 from monitor.store.memory import Memory, Remembered
+from monitor.store.mirror_ledger import Ledger
 from monitor.store.opening import Opened, note_suspicion, open_store, unpack
 from monitor.store.outbox import Outbox
 
@@ -100,9 +101,9 @@ class Store:
         self._commits = int(self._one("SELECT coalesce(max(commits), 0) FROM saved"))
         self._memory = Memory(connection)
         self._doubtful: tuple[Batch, Committed] | None = None
-        self._mirror_seq: int | None = None
         self._state_bytes = 0
         self.outbox = Outbox(connection, self._turn)
+        self.mirror = Ledger(connection, self._turn)
 
     @classmethod
     def open(cls, folder: str | Path, raw_days: int = 400) -> Store:
@@ -242,7 +243,7 @@ class Store:
         """The daemon stops in good order: nothing is under way. The next commit takes the mark off."""
         with self._turn(True):
             self._connection.execute("UPDATE saved SET clean = 1")
-            self._note_mirror()
+            self.mirror.write()
 
     def remembered(self) -> list[Remembered]:
         """The last deliveries committed, oldest first."""
@@ -266,6 +267,7 @@ class Store:
         if not -LATEST_MS < offset_ms < LATEST_MS:
             raise ValueError(f"offset_ms {offset_ms}: no elapsed time and this offset make a time before the year 2100")
         with self._turn(True):
+            self.mirror.about_to_date(segment)
             for table in ("decision", "journal"):
                 self._connection.execute(
                     f"UPDATE {table} SET time_ms = at_ms + ? WHERE segment = ? AND time_ms IS NULL",  # noqa: S608
@@ -302,10 +304,12 @@ class Store:
         dated = self._date(rows)
         with self._turns:
             with self._turn(False), transaction(self._connection):
-                places = self._inbox.move(rows, self._mirror_seq) if self._inbox.unmoved >= move_from else []
+                places = self._inbox.move(rows) if self._inbox.unmoved >= move_from else []
+                self.mirror.bound_backlog()
+                self._inbox.let_go(self.mirror.keep_after_seq)
                 dropped = retention.drop_old(self._connection, now_ms, self.raw_days, rows)
                 outbox.tidy(self._connection)
-                self._note_mirror()
+                self.mirror.write()
             with self._told():
                 self._inbox.accept_move(places)
                 left = self._inbox.unmoved >= max(1, move_from)
@@ -346,6 +350,3 @@ class Store:
         (value,) = self._connection.execute(asked).fetchone()
         assert isinstance(value, int | float)
         return value
-
-    def _note_mirror(self) -> None:
-        pass

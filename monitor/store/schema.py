@@ -68,7 +68,14 @@ _FIRST = (
        segment INTEGER NOT NULL, boot_id TEXT NOT NULL, boottime_s REAL NOT NULL, clean INTEGER NOT NULL, state BLOB)""",
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_MIRROR = (
+    # How far the mirror has come, see mirror_course.Cursor; a row only while there is a mirror.
+    """CREATE TABLE mirror (id INTEGER PRIMARY KEY CHECK (id = 1), seq INTEGER NOT NULL, decision INTEGER NOT NULL,
+       journal INTEGER NOT NULL, history_series INTEGER, history_ms INTEGER NOT NULL)""",
+    "CREATE TABLE set_aside (id INTEGER PRIMARY KEY AUTOINCREMENT, line TEXT NOT NULL, answer TEXT NOT NULL)",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _MIRROR)
 
 
 def version(connection: sqlite3.Connection) -> int:

@@ -95,9 +95,7 @@ def main() -> None:
         "counts": counting,
         "backup, checked": copy,
     }
-    print(
-        f"{days} days of 8 sensors at 30 s: {size / 1e6:.0f} MB, {size / (days * 2880 * 8):.1f} bytes a reading, {rate:,.0f} readings/s in"
-    )
+    print(f"{days} days of 8 sensors at 30 s: {size / 1e6:.0f} MB, {rate:,.0f} readings/s in")
     print(f"{'question':<40} {'ms':>9} {'raw scan is':>12}")
     for name, seconds in rows.items():
         print(f"{name:<40} {seconds * 1e3:>9.2f} {raw / seconds:>11.0f}×")
