@@ -99,3 +99,43 @@ export async function fanChanges(status, now) {
 export const measuresOf = (status) => Object.keys(MEASURES).filter((measure) => status.readings.some((reading) => reading.measures === measure));
 export const measureWord = (measure) => MEASURES[measure];
 export const listOf = (lines) => el("ul", {}, lines.map((line) => el("li", {}, line)));
+
+const NEED = { moisture: "moisture", carbon_dioxide: "carbon dioxide", ammonia: "ammonia", heat: "heat", minimum: "the least air" };
+const need = (name) => (name === null || name === undefined ? "" : NEED[name] ?? String(name).replaceAll("_", " "));
+
+/** The ventilation sheet: what to change first, then how far the fan goes in each coming week, per need. */
+export async function drawSheet(place, status, sheet, plainly) {
+  if (!sheet?.weeks?.length) {
+    place.replaceChildren(el("p", {}, "Not reckoned yet: it needs birds, a fan and the pen's size in the settings."));
+    return;
+  }
+  const drawing = el("div", { class: "chart" });
+  const heads = ["week from", "birds", "winter night", "governed by", "summer day", "governed by"];
+  // small chicks breathe so little that any fan is hundreds of times enough: drawn up to three times
+  const share = (adequacy) => (adequacy === null || adequacy === undefined ? "cannot be told" : adequacy >= 10 ? `${Math.round(adequacy)} times` : `${Math.round(adequacy * 100)} %`);
+  const row = (week) => [day(Date.parse(week.day)), week.birds, share(week.winter_night.adequacy), need(week.winter_night.governing), share(week.summer_day.adequacy), need(week.summer_day.governing)];
+  const sentences = (lines) => (lines?.length ? el("ul", {}, lines.map((line) => el("li", {}, line))) : null);
+  place.replaceChildren(...[
+    sentences(sheet.advice), drawing, sentences(sheet.fan), sentences(sheet.tonight),
+    el("details", {}, el("summary", {}, "Week by week"),
+      el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Week by week" }, el("table", {},
+        el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
+        el("tbody", {}, sheet.weeks.map((week) => el("tr", {}, row(week).map((cell) => el("td", {}, String(cell))))))))),
+    el("details", {}, el("summary", {}, "Every need this week, and the notes"), plainly({ winter_night: needsOf(sheet.weeks[0].winter_night), summer_day: needsOf(sheet.weeks[0].summer_day), notes: sheet.notes ?? [] })),
+  ].filter(Boolean));
+  const times = sheet.weeks.map((week) => Date.parse(week.day));
+  const line = (name, season, stroke) => ({ name, unit: "%", digits: 0, stroke, time_ms: times, mean: sheet.weeks.map((week) => (week[season].adequacy === null ? null : 100 * week[season].adequacy)) });
+  const most = Math.max(...sheet.weeks.flatMap((week) => [week.winter_night.adequacy ?? 0, week.summer_day.adequacy ?? 0]));
+  const short = sheet.weeks.find((week) => week.summer_day.adequacy !== null && week.summer_day.adequacy < 1);
+  await draw(drawing, {
+    title: `${status.name}: air delivered, of air required`,
+    summary: short ? `On a summer day it falls short from ${day(Date.parse(short.day))} on.` : "The fan is enough in every week reckoned here.",
+    columns: [line("winter night", "winter_night", "line-b"), line("summer day", "summer_day", "line-a")],
+    limits: [{ value: 100, label: "enough", always: true }], fromMs: times[0], toMs: Math.max(times.at(-1), times[0] + 7 * DAY_MS), overDays: true, top: most > 3 ? 320 : null,
+  });
+}
+
+/** Adequacy of each need in words; one that no air can meet says why. */
+const needsOf = (season) => Object.entries(season.needs).map(([name, told]) => ({
+  need: need(name), delivered_of_required: told.cannot_meet ? `air cannot meet it: ${told.cannot_meet}` : told.adequacy === null ? "cannot be told" : told.adequacy >= 10 ? `${Math.round(told.adequacy)} times` : `${Math.round(told.adequacy * 100)} %`,
+}));

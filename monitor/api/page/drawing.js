@@ -23,7 +23,7 @@ const drawn = new Set();
  * columns: [{ name, unit, time_ms, mean, low, high }] in display units; zones: [{ from_ms, low, high }] steps of a band;
  * limits: [{ value, label }]; fan: { from_ms, to_ms, share }; marks: [{ time_ms, value, label }].
  */
-export async function draw(place, { title, summary, columns, zones = [], limits = [], fan = null, marks = [], fromMs, toMs, overDays = false, xLabel = null }) {
+export async function draw(place, { title, summary, columns, zones = [], limits = [], fan = null, marks = [], fromMs, toMs, overDays = false, xLabel = null, top = null }) {
   const uPlot = await uplot();
   const times = [...new Set(columns.flatMap((column) => column.time_ms))].sort((a, b) => a - b);
   if (!times.length) {
@@ -36,7 +36,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
     column.time_ms.forEach((ms, at) => { values[index.get(ms)] = column.mean[at]; });
     return values;
   });
-  const gap = 3 * Math.max(120e3, (toMs - fromMs) / 500);
+  const gap = overDays && times.length < 100 ? Infinity : 3 * Math.max(120e3, (toMs - fromMs) / 500);
   const x = xLabel ? times : times.map((ms) => ms / 1000);
   const [values, xs] = xLabel ? [aligned, x] : withGaps(aligned, x, gap / 1000);
 
@@ -51,11 +51,11 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
     cursor: { y: false, drag: { x: false, y: false }, points: { size: 8 } },
     scales: {
       x: { time: !xLabel, min: xLabel ? undefined : fromMs / 1000, max: xLabel ? undefined : toMs / 1000, ...(xLabel ? {} : { range: () => [fromMs / 1000, toMs / 1000] }) },
-      y: { range: (_, low, high) => spread(low, high, zones, limits) },
+      y: { range: (_, low, high) => (top === null ? spread(low, high, zones, limits) : [0, top]) },
     },
     axes: [
       { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { stroke: colour("rule") }, space: 56, size: xLabel ? 48 : 36, font: "13px system-ui, sans-serif",
-        ...(xLabel ? { label: xLabel, labelFont: "13px system-ui, sans-serif", labelSize: 20 } : { values: (_, ticks, __, ___, step) => ticks.map((s) => (step >= 86400 ? day(s * 1000) : clock(s * 1000))) }) },
+        ...(xLabel ? { label: xLabel, labelFont: "13px system-ui, sans-serif", labelSize: 20 } : { values: (_, ticks, __, ___, step) => ticks.map((s) => (step >= 86400 || toMs - fromMs > 10 * 86400e3 ? day(s * 1000) : clock(s * 1000))) }) },
       { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { show: false }, size: 46, font: "13px system-ui, sans-serif" },
     ],
     series: [{}, ...columns.map((column, at) => ({

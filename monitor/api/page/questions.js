@@ -115,8 +115,10 @@ fill.fan = async (place) => {
   place.replaceChildren(
     el("p", {}, `In the last day it ran ${told.hours.toFixed(1)} of ${told.known.toFixed(0)} known hours; ${status.fan.ran_hours.toFixed(1)} h in all.`),
     el("details", {}, el("summary", {}, "Its last changes"), listOf(told.lines)),
-    el("details", {}, el("summary", {}, "Is it big enough? (ventilation sheet)"),
-      sheet && Object.keys(sheet).length ? plainly(sheet) : el("p", {}, "Not reckoned yet.")));
+    el("details", { on: { toggle: async (event) => {
+      const drawing = event.target.querySelector(".sheet");
+      if (event.target.open && !drawing.firstChild) await (await charts()).drawSheet(drawing, status, sheet, plainly);
+    } } }, el("summary", {}, "Is it big enough, now and in the coming weeks?"), el("div", { class: "sheet" })));
 };
 
 function fanNow() {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 
 import pytest
 from playwright.sync_api import Page, ViewportSize, expect
@@ -10,8 +11,11 @@ from playwright.sync_api import Page, ViewportSize, expect
 from monitor.api.links import new_setup_link
 from monitor.api.passwords import password_path
 from monitor.api.sign_in import GUESSES
+from monitor.review import sizing
+from monitor.review.sheet import OutsideAir
+from monitor.review.sheet_text import as_json
 from tests.api.barn_at_hand import KEEPER, NEIGHBOUR
-from tests.whole.page.conftest import COLD, DESK, PHONE, Open, Rig, night, until
+from tests.whole.page.conftest import COLD, DESK, PHONE, SCREENS, Open, Rig, night, until
 
 
 def test_the_answer_is_read_at_one_glance(open_page: Open, rig: Rig) -> None:
@@ -296,3 +300,23 @@ def test_the_resolved_settings_are_shown_with_their_sources(open_page: Open, rig
     page.locator("#settings").scroll_into_view_if_needed()
     page.get_by_text("Everything as resolved").click()
     expect(page.locator("#settings td")).to_have_text(["damp", "75 %", "a book"])
+
+
+def test_the_ventilation_sheet_says_what_to_change_and_draws_the_weeks(open_page: Open, rig: Rig) -> None:
+    """The real sheet of this pen: advice first, each week's adequacy against enough, every need by name."""
+    pen = rig.barn.specification.pens["brooder"]
+    today = date.fromordinal(rig.barn.state().day or 1)
+    drawn = sizing.sheet(pen, {"spring": 30}, today, OutsideAir(-5.0, 80.0, False), OutsideAir(30.0, 50.0, False))
+    rig.barn.told["ventilation"] = as_json(drawn, "us")
+    page = open_page()
+    section = page.locator("#fan")
+    section.scroll_into_view_if_needed()
+    section.get_by_text("Is it big enough").click()
+    section.locator(".sheet canvas").wait_for()
+    expect(section.locator(".sheet .summary")).to_have_text(re.compile("summer day it falls short|enough in every week"))
+    section.get_by_text("Week by week").click()
+    expect(section.locator(".sheet tbody").first.locator("tr")).to_have_count(len(drawn.weeks))
+    section.get_by_text("Every need this week").click()
+    expect(section.locator(".sheet")).to_contain_text("moisture")
+    SCREENS.mkdir(exist_ok=True)
+    section.screenshot(path=SCREENS / "phone-light-sheet.png")
