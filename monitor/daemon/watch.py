@@ -106,7 +106,7 @@ class Daemon:
             self._link_changed,
             self._session_found,
         )
-        self.core.window = max(1, connections.broker.receive_maximum // 2)
+        self.core.window = max(1, self.session.window // 2)
         self.writer = Writer(
             self.core,
             store,
@@ -154,6 +154,7 @@ class Daemon:
         self.hub.close()
         if self._ticker.is_alive():
             self._ticker.join(5.0)
+        self.writer.flush()  # while the broker can still hear what is safe
         self.session.stop()
         if self.web is not None:
             self.web.stop()
@@ -224,9 +225,10 @@ class Daemon:
         self.core.link("broker", up, why)
 
     def _session_found(self, present: bool) -> None:
+        self.core.window = max(1, self.session.window // 2)  # an older broker allows far fewer
         if not present:
             self._remembered.clear()
-            self.writer.forget_deliveries()
+            self.core.forget_deliveries()
 
     def _acknowledge(self, deliveries: Sequence[Delivery]) -> int:
         return self.session.acknowledge(deliveries)
@@ -360,9 +362,12 @@ def watch(settings: Settings) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     try:
         daemon = Daemon(settings)
-    except (StoreHeld, ValueError) as trouble:
+    except StoreHeld as trouble:
         print(trouble, file=sys.stderr)
         return 3
+    except ValueError as trouble:
+        print(trouble, file=sys.stderr)
+        return 2
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())

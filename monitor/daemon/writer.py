@@ -11,7 +11,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.daemon.core import Core, Gathered
@@ -28,6 +28,15 @@ RETRY_S = 5.0
 TIDY_EVERY_S = 3600.0
 STUMBLES_TO_FAIL = 3  # in a row
 MOST_UNMOVED = 40_000  # readings in the inbox at which they are moved before the hour
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A batch on its way into the store. It stays as it is until it stands: the store knows by that what it has."""
+
+    batch: Batch
+    forget: bool  # what the store remembers of deliveries goes first
+    is_relieved: bool = False  # its deliveries have been acknowledged already
 
 
 class Writer:
@@ -58,11 +67,12 @@ class Writer:
         self._monotonic = monotonic
         self._wake = threading.Event()
         self._asked_to_stop = False
-        self._forget = False
+        self._cannot_place = False
         self._placed: int | None = None  # the segment whose waiting readings have been given their time
-        self._failing: tuple[Batch, Sequence[Notice]] | None = None
+        self._failing: Waiting | None = None
         self._next_try = 0.0
         self._number = 0  # of the batch last handed to the store
+        self._wanted = 0  # number of the batch somebody waits for
         self._next_tidy = monotonic() + 120.0
         self._done = threading.Condition()
         self._stumbles = 0
@@ -83,13 +93,9 @@ class Writer:
         """Wait until everything gathered before this call is committed. False when it is not, in time."""
         wanted = self._core.gathering
         with self._done:
+            self._wanted = max(self._wanted, wanted)
             self._wake.set()
             return self._done.wait_for(lambda: self._settled >= wanted or not self._thread.is_alive(), within_s)
-
-    def forget_deliveries(self) -> None:
-        """The broker lost our session: nothing it sends now is a repeat."""
-        self._forget = True
-        self._wake.set()
 
     @property
     def is_alive(self) -> bool:
@@ -97,7 +103,7 @@ class Writer:
 
     @property
     def is_failing(self) -> bool:
-        return self._failing is not None or self.store is None or self._stumbles >= STUMBLES_TO_FAIL
+        return self._failing is not None or self.store is None or self._cannot_place or self._stumbles >= STUMBLES_TO_FAIL
 
     # ---------------------------------------------------------------- thread
 
@@ -125,18 +131,20 @@ class Writer:
 
     def _has_errand(self) -> bool:
         timeline = self._core.timeline
-        return self._forget or (timeline.offset_ms is not None and self._placed != timeline.segment)
+        return self._settled < self._wanted or (timeline.offset_ms is not None and self._placed != timeline.segment)
 
     def _pass(self) -> None:
-        if not self._ready():
-            self._relieve()
-            return
-        if not self._settle_failed():
-            self._relieve()
-            return
-        if self.store is not None:
-            self._before(self.store, self._core.timeline)
-        self._write(*self._core.collect())
+        if self._ready() and self._settle_failed() and self._place(self._core.timeline):
+            self._write(*self._core.collect())
+        else:
+            self._meanwhile()
+
+    def _meanwhile(self) -> None:
+        """The store fails: people are told all the same, and the broker's window is kept open."""
+        waiting = self._core.waiting_notices
+        if waiting:
+            self._tell(waiting)
+        self._relieve()
 
     def _ready(self) -> bool:
         """Is there a store, reopened if need be?"""
@@ -158,8 +166,7 @@ class Writer:
             return True
         if self._monotonic() < self._next_try and not self._asked_to_stop:
             return False
-        batch, notices = self._failing
-        return self._commit(batch, notices)
+        return self._commit(self._failing, ())
 
     def _write(self, gathered: Gathered, state: State, timeline: Timeline, boottime_s: float) -> None:
         if not gathered and not self._asked_to_stop:
@@ -167,13 +174,14 @@ class Writer:
             return
         wall_ms = timeline.wall_ms(state.at)
         at = timeline.at(boottime_s)
+        self._number = gathered.number
         batch = Batch(
             keeps=gathered.keeps,
             deliveries=gathered.deliveries,
             decisions=gathered.decisions,
             journal=gathered.journal,
             notices=gathered.notices,
-            state=save(state),
+            state=_saved(state),
             at=max(at, state.at),
             wall_ms=timeline.wall_ms(max(at, state.at)) if wall_ms is not None else None,
             segment=timeline.segment,
@@ -181,38 +189,44 @@ class Writer:
             boottime_s=boottime_s,
             at_once=gathered.at_once,
         )
-        self._number = gathered.number
-        self._commit(batch, gathered.notices)
+        self._commit(Waiting(batch, gathered.forget), gathered.notices)
 
     def _settle(self, number: int) -> None:
         with self._done:
             self._settled = number
             self._done.notify_all()
 
-    def _before(self, store: Store, timeline: Timeline) -> None:
-        """What must stand in the store before this commit: lost sessions forgotten, waiting readings dated."""
-        if self._forget:
-            self._forget = False
-            store.forget_deliveries()
-        if timeline.offset_ms is not None and self._placed != timeline.segment:
-            store.place(timeline.segment, timeline.offset_ms)
-            self._placed = timeline.segment
+    def _place(self, timeline: Timeline) -> bool:
+        """Date what waits in the store for a clock that has become known."""
+        if self.store is None or timeline.offset_ms is None or self._placed == timeline.segment:
+            return True
+        try:
+            self.store.place(timeline.segment, timeline.offset_ms)
+        except StoreFailing as trouble:
+            self._cannot_place = True
+            self._core.link("store", False, str(trouble))
+            return False
+        self._cannot_place = False
+        self._placed = timeline.segment
+        return True
 
-    def _commit(self, batch: Batch, notices: Sequence[Notice]) -> bool:
+    def _commit(self, waiting: Waiting, notices: Sequence[Notice]) -> bool:
         store = self.store
         if store is None:
             return False
+        batch = waiting.batch
         try:
+            if waiting.forget:
+                store.forget_deliveries()
             done = store.commit(batch)
         except Exception as trouble:  # whatever it is, the batch must not be lost
             if self._failing is None:
                 log.error("the store fails: %s", trouble, exc_info=not isinstance(trouble, StoreFailing))
-            self._failing = (batch, ())
-            # People are told even when nothing can be written.
-            self._committed(notices)
+            self._failing = waiting
             self._next_try = self._monotonic() + RETRY_S
             self._core.link("store", False, str(trouble))
-            self._relieve()
+            self._tell(notices)
+            self._meanwhile()
             return False
         if self._failing is not None:
             self._failing = None
@@ -223,19 +237,27 @@ class Writer:
         self.last_commit_at = self._monotonic()
         if done.unmoved >= MOST_UNMOVED:
             self._next_tidy = self._monotonic()
-        self._acknowledge(batch.deliveries)
-        self._committed(notices)
+        if not waiting.is_relieved:
+            self._acknowledge(batch.deliveries)
         self._settle(self._number)
+        self._tell(notices)
         return True
+
+    def _tell(self, notices: Sequence[Notice]) -> None:
+        try:
+            self._committed(notices)
+        except StoreFailing as trouble:
+            self._core.link("store", False, str(trouble))
 
     def _relieve(self) -> None:
         """A failing store must not fill the broker's window: that would blind the engine."""
-        held: Sequence[Delivery] = self._failing[0].deliveries if self._failing is not None else ()
+        failing = self._failing
+        held: Sequence[Delivery] = () if failing is None or failing.is_relieved else failing.batch.deliveries
         if len(held) + self._core.waiting_deliveries < self._core.window:
             return
-        if self._failing is not None:
+        if failing is not None:
             self._acknowledge(held)
-            self._failing = (replace(self._failing[0], deliveries=()), self._failing[1])
+            self._failing = replace(failing, is_relieved=True)
         self.acknowledged_unstored += len(held) + self._core.give_up_deliveries(self._acknowledge)
 
     def _chores(self) -> None:
@@ -261,6 +283,15 @@ class Writer:
             log.error("the store could not be marked clean: %s", trouble)
         finally:
             store.close()
+
+
+def _saved(state: State) -> str | None:
+    """The state as text; None, which leaves the stored one, when a fault of ours makes it unsavable."""
+    try:
+        return save(state)
+    except (ValueError, TypeError):
+        log.exception("the engine's state cannot be saved; the readings are")
+        return None
 
 
 def store_opener(folder: str, raw_days: int) -> Callable[[], Store]:
