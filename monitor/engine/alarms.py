@@ -91,7 +91,8 @@ class Ledger:
             return self._moved(
                 record, move(record.state, Happening.SUPPRESS), record.evidence, suppressed_by=condition.covered_by
             )
-        if not condition.covered_by and record.state is AlarmState.SUPPRESSED:
+        # A consequence that is already going with its cause is left to clear; ringing for it now would be a second call.
+        if not condition.covered_by and condition.signal is not False and record.state is AlarmState.SUPPRESSED:
             return self._raised(
                 replace(record, suppressed_by=""), move(record.state, Happening.RELEASE_STANDING), record.evidence
             )

@@ -200,7 +200,7 @@ def _stale_air(scene: Scene) -> tuple[Believable | None, float, float, str]:
 def nothing_believable_rung(scene: Scene) -> Rung | None:
     """No reading of the air can be believed: the minimum timer, and say so."""
     view = scene.view
-    if any((view.warmest, view.coolest, view.dampest, view.ammonia, view.carbon_dioxide)):
+    if view.warmth is None or any((view.warmest, view.coolest, view.dampest, view.ammonia, view.carbon_dioxide)):
         return None
     return _timer(scene, NOTHING_BELIEVABLE, scene.pen.fan.timer_on_s, {"note": "no reading of this pen's air can be believed"})
 

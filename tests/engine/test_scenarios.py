@@ -1,0 +1,286 @@
+"""Nights in the barn, as tables a keeper can read. The specification is that of `barns`: chicks of three days,
+wanted 30 to 33 °C, too cold at 25, air against heat from 35, too hot at 37; timer 20 s of every 15 minutes."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.engine.specification import Measure, Place, Priority
+from tests.engine.barns import pen, sensor, site
+from tests.engine.tables import World, play
+
+
+def world(*extra: str) -> World:
+    """A brooder with two chick-height probes, humidity and ammonia, and more where the story needs it."""
+    base = pen().sensors
+    more = {
+        "mains": sensor("mains", Measure.MAINS, Place.ROOM),
+        "power": sensor("power", Measure.FAN_POWER, Place.ROOM),
+    }
+    return World(site(pen(sensors=(*base, *(more[name] for name in extra)))))
+
+
+def test_a_quiet_brooder_is_quiet() -> None:
+    """Warm, dry and clean: nothing but the minimum timer, no alarm."""
+    play(
+        world(),
+        """
+        minute | event                          | fan                 | open alarms
+        0      | warm 31, damp 60, ammonia 5    | *                   | -
+        1      |                                | rest                | -
+        15     |                                | run (minimum timer) | -
+        16     |                                | rest                | -
+        240    |                                | *                   | -
+        """,
+    )
+
+
+def test_the_lamp_dies_over_chicks() -> None:
+    """Both probes fall: after ten minutes below the limit the keeper is called; the fan holds the least timer; the all clear comes."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                       | fan                 | open alarms
+        0      | warm 31, damp 60, ammonia 5 | *                   | -
+        20     | warm 26                     | rest                | -
+        25     | warm 24                     | rest                | -
+        30     |                             | run (birds too cold)| -
+        31     |                             | rest                | -
+        35     |                             | rest                | birds_cold:una
+        40     | ack birds_cold              | rest                | birds_cold:ack
+        46     | warm 29                     | *                   | birds_cold:ack
+        50     |                             | rest                | birds_cold:ack
+        51.5   |                             | rest                | -
+        """.replace("cold)|", "cold) |"),
+    )
+    assert [(a.name, a.priority) for a in w.raised] == [("birds_cold", Priority.URGENT)]
+
+
+def test_wet_litter_on_a_cold_night() -> None:
+    """Damp asks for air; once the chicks are too cold, cold wins and damp waits."""
+    play(
+        world(),
+        """
+        minute | event                       | fan          | open alarms
+        0      | warm 31, damp 60, ammonia 5 | *            | -
+        5      | damp 78                     | run (damp)   | -
+        20     |                             | run (damp)   | -
+        25     | warm 25                     | rest         | -
+        34     |                             | *            | -
+        35.5   |                             | *            | birds_cold:una damp:una
+        40     | warm 31                     | run (damp)   | birds_cold:una damp:una
+        46     | damp 69                     | rest         | birds_cold:ret damp:una
+        """,
+    )
+
+
+def test_dangerous_ammonia_wins_over_cold() -> None:
+    """Air that blinds birds is cleared whatever the cold; below its deadband cold rules again."""
+    play(
+        world(),
+        """
+        minute | event                        | fan                     | open alarms
+        0      | warm 24, damp 60, ammonia 5  | *                       | -
+        2      | ammonia 52                   | run (ammonia dangerous) | -
+        8      | ammonia 41                   | run (ammonia dangerous) | ammonia_people:una
+        10     | ammonia 39                   | rest                    | ammonia_people:una birds_cold:una
+        """,
+    )
+
+
+def test_one_probe_falls_and_nobody_knows() -> None:
+    """Two probes apart by more than a lamp explains: an urgent alarm of its own, the least timer, but no cold alarm from one probe."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                       | fan                    | open alarms
+        0      | warm 31, damp 60, ammonia 5 | *                      | -
+        6      | probe2 24                   | rest                   | -
+        16.5   | damp 80                     | rest                   | sensors_disagree:una
+        29     |                             | rest                   | sensors_disagree:una
+        30.5   | probe2 30                   | rest                   | sensors_disagree:una
+        42     |                             | run (damp)             | sensors_disagree:ret
+        """,
+    )
+    assert [(a.name, a.priority) for a in w.raised] == [("sensors_disagree", Priority.URGENT)]
+
+
+def test_a_silent_probe_is_covered_by_its_twin_and_both_silent_is_urgent() -> None:
+    """One of two silent is a repair for tomorrow; both silent over chicks is a blind brooder."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                       | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5 | *    | -
+        6      | quiet probe1                | rest | -
+        10     |                             | rest | sensor_silent:una
+        20     | quiet probe2                | *    | sensor_silent:una
+        24     |                             | rest | sensor_silent:una sensor_silent:una
+        """,
+    )
+    assert [a.priority for a in w.raised] == [Priority.HIGH, Priority.URGENT, Priority.URGENT]
+
+
+def test_a_lost_broker_covers_the_silence_of_its_sensors() -> None:
+    """One trouble, one call: the broker, not four sensors."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                                                              | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5                                        | *    | -
+        5      | link broker down, quiet probe1, quiet probe2, quiet damp, quiet ammonia | rest | -
+        7      |                                                                    | rest | broker_lost:una
+        12     |                                                                    | rest | broker_lost:una sensor_silent:sup sensor_silent:sup sensor_silent:sup sensor_silent:sup
+        20     | link broker up, warm 31, damp 60, ammonia 5                        | rest | broker_lost:una sensor_silent:sup sensor_silent:sup sensor_silent:sup sensor_silent:sup
+        22     |                                                                    | rest | broker_lost:ret
+        """,
+    )
+    assert [a.name for a in w.raised] == ["broker_lost"]
+    assert w.raised[0].priority is Priority.URGENT
+
+
+def test_mains_lost_covers_silence_and_is_urgent_over_chicks() -> None:
+    """The power takes the sensors with it; the cause is called, urgently while chicks need heat."""
+    w = world("mains")
+    play(
+        w,
+        """
+        minute | event                                    | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5, mains 1     | *    | -
+        5      | mains 0, quiet damp, quiet ammonia       | rest | -
+        7      |                                          | rest | mains_lost:una
+        12     |                                          | rest | mains_lost:una sensor_silent:sup sensor_silent:sup
+        """,
+    )
+    assert [(a.name, a.priority) for a in w.raised] == [("mains_lost", Priority.URGENT)]
+
+
+@pytest.mark.parametrize("how", ["stays off", "never reports"])
+def test_a_fan_that_does_not_obey_is_called(how: str) -> None:
+    """Commanded on, and the relay says off, or nothing: re-sent, then called."""
+    w = world()
+    play(
+        w,
+        f"""
+        minute | event                        | fan           | open alarms
+        0      | warm 31, damp 60, ammonia 5  | *             | -
+        2      | relay {how}, ammonia 24      | run (ammonia) | -
+        5      |                              | run (ammonia) | fan_not_obeying:una
+        6      | relay yes                    | run (ammonia) | fan_not_obeying:una
+        """,
+    )
+
+
+def test_a_seized_fan_is_seen_by_its_power() -> None:
+    """The relay says on and the motor draws nothing."""
+    w = world("power")
+    play(
+        w,
+        """
+        minute | event                                  | fan           | open alarms
+        0      | warm 31, damp 60, ammonia 5, power 0   | *             | -
+        5      | ammonia 24                             | run (ammonia) | -
+        8      |                                        | run (ammonia) | fan_not_obeying:una
+        10     | power 60                               | run (ammonia) | fan_not_obeying:una
+        12     |                                        | run (ammonia) | fan_not_obeying:ret
+        """,
+    )
+
+
+def test_a_hand_set_fan_goes_back_to_the_rule_at_its_end() -> None:
+    """The keeper's hand stands above the rule, but never for ever."""
+    play(
+        world(),
+        """
+        minute | event                       | fan            | open alarms
+        0      | warm 31, damp 60, ammonia 5 | *              | -
+        5      | hand on 10                  | run (hand-set) | -
+        10     |                             | run (hand-set) | -
+        15.5   |                             | *              | -
+        17     |                             | rest           | -
+        """,
+    )
+
+
+def test_a_shelved_alarm_comes_back_at_its_end() -> None:
+    """A shelf has an end, and what still stands then rings again."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                        | fan          | open alarms
+        0      | warm 31, damp 78, ammonia 5  | *            | -
+        31     |                              | run (damp)   | damp:una
+        32     | shelve damp 60               | run (damp)   | damp:she
+        91     |                              | run (damp)   | damp:she
+        92.5   |                              | run (damp)   | damp:una
+        """,
+    )
+    assert [a.occurrence for a in w.raised] == [1, 2]
+
+
+def test_what_is_not_known_clears_no_alarm() -> None:
+    """Cold, then every probe silent: the cold alarm stands until somebody knows better."""
+    play(
+        world(),
+        """
+        minute | event                                 | fan | open alarms
+        0      | warm 24, damp 60, ammonia 5           | *   | -
+        11     | quiet probe1, quiet probe2            | *   | birds_cold:una
+        30     |                                       | *   | birds_cold:una sensor_silent:una sensor_silent:una
+        """,
+    )
+
+
+def test_a_journal_without_birds_suppresses_their_alarms() -> None:
+    """The last birds gone: nothing to protect, nobody is called; people's ammonia limit stands."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                                  | fan          | open alarms
+        0      | warm 31, damp 60, ammonia 5            | *            | -
+        5      | journal birds out 30, warm 10          | rest         | -
+        30     | ammonia 36                             | run (ammonia)| -
+        36     |                                        | run (ammonia)| ammonia_people:una
+        50     |                                        | run (ammonia)| ammonia_birds:sup ammonia_people:una
+        """.replace("ammonia)|", "ammonia) |"),
+    )
+    assert [a.name for a in w.raised] == ["ammonia_people"]
+
+
+def test_heat_taken_away_by_the_keeper_ends_the_urgency_of_mains() -> None:
+    """Birds without a lamp do not die of a power cut tonight."""
+    w = world("mains")
+    play(
+        w,
+        """
+        minute | event                                             | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5, mains 1              | *    | -
+        5      | journal heat off, mains 0                         | rest | -
+        7      |                                                   | rest | mains_lost:una
+        """,
+    )
+    assert w.raised[0].priority is Priority.HIGH
+
+
+def test_a_restart_neither_rings_again_nor_forgets() -> None:
+    """Open before the kill, open after it, and counted once."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                       | fan | open alarms
+        0      | warm 24, damp 60, ammonia 5 | *   | -
+        12     |                             | *   | birds_cold:una
+        13     | restart 60                  | *   | birds_cold:una
+        40     |                             | *   | birds_cold:una
+        41     | ack birds_cold              | *   | birds_cold:ack
+        42     | restart 3600                | *   | birds_cold:ack
+        """,
+    )
+    assert len(w.raised) == 1
