@@ -1,0 +1,214 @@
+"""The one that writes: commit, then acknowledge, then tell; and what it does while nothing can be written."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.daemon import writer as writer_room
+from monitor.engine.events import JournalEntry
+from monitor.store.keep import Store
+from monitor.store.reader import Reader
+from tests.daemon.conftest import HandClocks, Middle, one_notice_an_alarm, until
+from tests.engine.barns import START
+
+Make = Callable[..., Middle]
+WELL = {"chick_height": 31.0, "chick_height_two": 31.4, "damp": 60.0, "ammonia": 8.0}
+
+
+def test_a_reading_is_acknowledged_only_when_it_is_in_the_store(make_middle: Make) -> None:
+    """At the moment of acknowledgement another connection to the store sees the reading."""
+    middle = make_middle()
+    deliveries = middle.hear(**WELL)
+    assert middle.acknowledged == []
+    assert middle.flush()
+    assert until(lambda: middle.acknowledged == deliveries)
+    assert middle.stored_at_acknowledgement == [4]
+
+
+def test_a_full_window_is_committed_before_its_time(make_middle: Make) -> None:
+    """The broker stops sending at its window; the commit does not wait for the hour set here."""
+    middle = make_middle()
+    middle.core.window = 8
+    middle.hear(**WELL)
+    middle.hear(**WELL)
+    assert until(lambda: len(middle.acknowledged) == 8)
+
+
+def test_a_full_disk_stops_neither_the_fan_nor_the_calls(make_middle: Make) -> None:
+    """While SQLite finds no room: the fan switches, an alarm raised then is told, and afterwards all is stored once."""
+    middle = make_middle(rota=one_notice_an_alarm)
+    middle.pass_time(60.0, **WELL)
+    assert middle.flush()
+    middle.fill_the_disk()
+    for ppm in range(200):  # until the disk's last page is full
+        middle.hear(ammonia=8.0 + ppm / 1000)
+    middle.core.act(JournalEntry(*middle.core.now(), "brooder", "note", note="x" * 3000))
+    assert until(lambda: middle.writer.is_failing)
+
+    middle.pass_time(120.0, **(WELL | {"ammonia": 60.0}))
+    assert middle.commands[-1].running
+    middle.pass_time(900.0, **(WELL | {"ammonia": 60.0}))
+    raised = {change.name for change in middle.alarms if change.state == "unacknowledged"}
+    assert {"ammonia_people", "store_failing"} <= raised
+    middle.writer.flush(0.3)
+    told = {key.rsplit(" ", 1)[0] for key in middle.told}
+    assert {"brooder/ammonia_people", "/store_failing"} <= told
+
+    middle.free_the_disk()
+    assert middle.flush()
+    assert until(lambda: not middle.writer.is_failing)
+    assert middle.flush()
+    assert len(middle.values("brooder/ammonia")) == 2 + 200 + 4 + 30
+    with Reader(middle.folder) as reader:
+        assert [entry.what for entry in reader.journal()] == ["note"]
+        assert "ammonia_people" in {change.what for change in reader.alarm_history()}
+    middle.pass_time(120.0, **WELL)
+    assert middle.core.state.alarms["/store_failing"].state.value == "returned"
+
+
+def test_a_full_disk_does_not_fill_the_brokers_window(make_middle: Make) -> None:
+    """At the window the deliveries are given up and counted, so that the next readings still come; none is lost here."""
+    middle = make_middle()
+    middle.hear(**WELL)
+    assert middle.flush()
+    middle.fill_the_disk()
+    middle.core.window = 10
+    for ppm in range(400):
+        middle.hear(ammonia=8.0 + ppm / 1000)
+    assert until(lambda: middle.core.waiting_deliveries < 10 and len(middle.acknowledged) >= 394)
+    assert middle.writer.acknowledged_unstored > 0
+    middle.free_the_disk()
+    assert middle.flush()
+    assert middle.flush()
+    assert sorted(middle.values("brooder/ammonia")) == sorted([8.0] + [8.0 + ppm / 1000 for ppm in range(400)])
+    assert len(set(middle.acknowledged)) == len(middle.acknowledged) == 404
+
+
+def test_waiting_readings_that_cannot_be_dated_do_not_blind_the_engine(
+    make_middle: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The clock becomes known on a full disk: dating fails, the window is relieved, and all is dated once there is room."""
+    clocks = HandClocks(wall_s=1000.0, keeps_time=False)
+    middle = make_middle(clocks=clocks)
+    middle.core.window = 10
+    middle.pass_time(60.0, **WELL)
+    assert middle.flush()
+    with Reader(middle.folder) as reader:
+        assert len(list(reader.undated())) == 8
+    middle.fill_the_disk()
+    monkeypatch.setattr(middle.store, "place", lambda *_: (_ for _ in ()).throw(_full()))
+    clocks.wall_s, clocks.synchronised = START, True
+    middle.pass_time(300.0, **WELL)
+    assert until(lambda: middle.writer.acknowledged_unstored >= 30)
+    assert middle.writer.is_failing
+    monkeypatch.undo()
+    middle.free_the_disk()
+    assert middle.flush()
+    with Reader(middle.folder) as reader:
+        assert list(reader.undated()) == []
+        first = next(iter(reader.readings("brooder/ammonia")))
+    assert first.time_ms == round((START - 30.0) * 1000)
+    assert middle.count() == 8 + 40
+
+
+def _full() -> Exception:
+    from monitor.store.failures import StoreFull
+
+    return StoreFull("No room left.", "Free some space.")
+
+
+def test_a_keepers_act_does_not_wait_for_a_batch_that_never_comes(make_middle: Make) -> None:
+    """However quick the writer is, `flush` after an act returns as soon as the act is stored."""
+    middle = make_middle()
+    for _ in range(20):
+        middle.core.act(JournalEntry(*middle.core.now(), "brooder", "note"))
+        time.sleep(0.01)  # the writer takes the batch before anybody waits for it
+        began = time.monotonic()
+        assert middle.flush()
+        assert time.monotonic() - began < 1.0
+    with Reader(middle.folder) as reader:
+        assert len(reader.journal()) == 20
+
+
+def test_a_state_that_cannot_be_saved_does_not_keep_readings_from_the_store(
+    make_middle: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of ours in saving costs the state of that commit, not its readings."""
+    middle = make_middle()
+    middle.hear(ammonia=7.0)
+    assert middle.flush()
+    before = middle.store.load()
+
+    def refuse(_state: object) -> str:
+        raise ValueError("NaN")
+
+    monkeypatch.setattr(writer_room, "save", refuse)
+    middle.hear(ammonia=8.0)
+    assert middle.flush()
+    after = middle.store.load()
+    assert middle.values("brooder/ammonia") == [7.0, 8.0]
+    assert before is not None
+    assert after is not None
+    assert after.state == before.state
+
+
+def test_without_a_store_the_birds_are_watched_and_it_is_opened_when_it_can_be(make_middle: Make, tmp_path: Path) -> None:
+    """Another process holds the store at the start; once it lets go, everything since then is in it."""
+    folder = tmp_path / "store"
+    other = Store.open(folder)
+    middle = make_middle(folder, store=False, rota=one_notice_an_alarm)
+    middle.core.link("store", False, "held")
+    middle.pass_time(900.0, **(WELL | {"ammonia": 60.0}))
+    assert middle.commands[-1].running
+    middle.writer.flush(0.3)
+    assert "brooder/ammonia_people" in {key.rsplit(" ", 1)[0] for key in middle.told}
+    other.close()
+    middle.monotonic_s += 60.0
+    assert middle.flush()
+    assert len(middle.values("brooder/ammonia")) == 30
+
+
+def test_a_lost_session_forgets_old_deliveries_and_keeps_new_ones(make_middle: Make) -> None:
+    """What the broker sent before it lost the session is stored, and never acknowledged or taken for a repeat."""
+    middle = make_middle()
+    middle.hear(connection=1, ammonia=7.0)
+    assert middle.flush()
+    old = middle.hear(connection=1, ammonia=8.0)
+    middle.core.forget_deliveries()
+    new = middle.hear(connection=2, ammonia=9.0)
+    assert middle.flush()
+    assert middle.values("brooder/ammonia") == [7.0, 8.0, 9.0]
+    assert [row.packet_id for row in middle.store.remembered()] == [delivery.packet_id for delivery in new]
+    assert not set(old) & set(middle.acknowledged)
+
+
+def test_a_stop_in_good_order_leaves_the_store_clean(make_middle: Make) -> None:
+    """The next start then knows that nothing was under way."""
+    middle = make_middle()
+    middle.hear(**WELL)
+    middle.stop()
+    with Store.open(middle.folder) as store:
+        saved = store.load()
+    assert saved is not None
+    assert saved.clean
+    assert middle.count() == 4
+    assert len(middle.acknowledged) == 4
+
+
+def test_the_writer_outlives_whatever_it_meets(make_middle: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three faults in a row are an alarm; afterwards it writes as before."""
+    middle = make_middle()
+    real = middle.core.collect
+    monkeypatch.setattr(middle.core, "collect", lambda: 1 / 0)
+    middle.hear(ammonia=7.0)
+    for _ in range(3):
+        middle.writer.flush(0.3)
+    assert until(lambda: middle.core.state.links.get("store") is False)
+    assert middle.writer.is_alive
+    monkeypatch.setattr(middle.core, "collect", real)
+    assert middle.flush()
+    assert middle.values("brooder/ammonia") == [7.0]
