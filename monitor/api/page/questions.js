@@ -197,6 +197,7 @@ fill.journal = async (place) => {
 
 async function write(entry) {
   await ask("/api/journal", "POST", { pen: status.name, ...entry });
+  await changed();
   await answer("journal", true);
   if (entry.what.startsWith("litter")) await answer("litter", true);
 }

@@ -45,6 +45,7 @@ function draw() {
     const chosen = chosenPen();
     drawAnswers(at("answers"), pens, chosen, barn.calendar);
     if (barn.pens.has(chosen)) drawQuestions(at("questions"), barn.pens.get(chosen), { boardNow, changed: refresh });
+    ring([...barn.site.alarms, ...pens.flatMap((pen) => pen.alarms)]);
     const ringing = [...barn.site.alarms, ...pens.flatMap((pen) => pen.alarms)].filter((alarm) => alarm.state === "unacknowledged").length;
     if (!performance.getEntriesByName("answered").length) performance.mark("answered");
     document.title = `${ringing ? `(${ringing}) ` : ""}${barn.site.site}`;
@@ -55,10 +56,24 @@ const STATES = ["unacknowledged", "acknowledged", "returned"];
 const PRIORITIES = ["urgent", "high", "medium", "low"];
 const byNeed = (a, b) => (STATES.indexOf(a.state) + 9) % 9 - (STATES.indexOf(b.state) + 9) % 9 || PRIORITIES.indexOf(a.priority) - PRIORITIES.indexOf(b.priority);
 
+const rung = new Set();
+/** Read a new alarm aloud, once for each time it is raised. */
+function ring(alarms) {
+  for (const alarm of alarms) {
+    const key = `${alarm.id} ${alarm.occurrence}`;
+    if (alarm.state !== "unacknowledged" || rung.has(key)) continue;
+    rung.add(key);
+    at("ring").textContent = `Alarm: ${alarm.title}`;
+  }
+}
+
 /** Dimmer between nine and six at the barn: a bright page at three in the morning wakes the rest of the house. */
 function dim() {
   const hour = Number(clock(boardNow()).slice(0, 2));
-  document.body.classList.toggle("night", hour >= 21 || hour < 6);
+  const night = hour >= 21 || hour < 6;
+  if (document.body.classList.contains("night") === night) return;
+  document.body.classList.toggle("night", night);
+  forget(); // drawings hold their colours
 }
 
 async function refresh() {

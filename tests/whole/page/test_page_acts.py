@@ -14,7 +14,7 @@ from monitor.api.sign_in import GUESSES
 from monitor.review import sizing
 from monitor.review.sheet import OutsideAir
 from monitor.review.sheet_text import as_json
-from tests.api.barn_at_hand import KEEPER, NEIGHBOUR
+from tests.api.barn_at_hand import KEEPER, NEIGHBOUR, WELL
 from tests.whole.page.conftest import COLD, DESK, PHONE, SCREENS, Open, Rig, night, until
 
 
@@ -37,9 +37,8 @@ def test_the_numbers_behind_the_sentence_are_one_tap_away(open_page: Open, rig: 
     evidence = page.locator(".evidence").first
     expect(evidence).to_contain_text("test band, chicks")
     expect(evidence).to_contain_text("chick height (bird level)")
-    rig.barn.pass_time(60, night)
-    rig.barn.hub.tell("brooder")
-    expect(page.locator("#news")).to_have_text(re.compile("07:0[34]"))
+    rig.barn.pass_time(60, WELL | {"brooder/nose": 16.0})
+    expect(page.locator(".sentence").first).to_contain_text("Air getting thick: 16 ppm")
     expect(page.locator(".evidence").first).to_be_visible()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import ViewportSize
 
+from monitor.api.links import make_link
 from tests.whole.page.conftest import COLD, DESK, PHONE, SCREENS, Open, Rig
 
 
@@ -37,3 +38,20 @@ def test_pictures_of_a_cold_brooder(open_page: Open, rig: Rig, name: str, size: 
     SCREENS.mkdir(exist_ok=True)
     page.screenshot(path=SCREENS / f"{name}-cold.png")
     assert page.locator("main > *:has(.alarm)").first.get_attribute("id") == "alarms"
+
+
+def test_pictures_of_the_door_and_of_one_tap(open_page: Open, rig: Rig) -> None:
+    """What is seen before signing in, and what a message on the phone opens."""
+    SCREENS.mkdir(exist_ok=True)
+    page = open_page(PHONE, "dark", password=None)
+    page.get_by_text("Who is there?").wait_for()
+    page.screenshot(path=SCREENS / "phone-door.png")
+    rig.barn.pass_time(1500, COLD)
+    alarm = rig.barn.state().pens["brooder"].alarms["brooder/birds_cold"]
+    page.goto(make_link(rig.server_links, rig.address, alarm.key, alarm.occurrence, "Mairi", rig.barn.at))
+    page.screenshot(path=SCREENS / "phone-one-tap.png")
+    page.get_by_role("button", name="I have it").click()
+    page.get_by_text("You have it.").wait_for()
+    page.screenshot(path=SCREENS / "phone-one-tap-done.png")
+    after = rig.barn.state().pens["brooder"].alarms["brooder/birds_cold"]
+    assert after.acknowledged_by == "Mairi"
