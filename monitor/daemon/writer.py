@@ -201,7 +201,8 @@ class Writer:
         if self.store is None or timeline.offset_ms is None or self._placed == timeline.segment:
             return True
         try:
-            self.store.place(timeline.segment, timeline.offset_ms)
+            if self.store.place(timeline.segment, timeline.offset_ms):
+                self._next_tidy = self._monotonic()  # it dates the first few thousand; the chore goes on
         except StoreFailing as trouble:
             self._cannot_place = True
             self._core.link("store", False, str(trouble))
@@ -232,6 +233,9 @@ class Writer:
             self._failing = None
             log.info("the store writes again")
         self._core.link("store", True)
+        if done.waiting or any(one.wall_ms is None for one in (*batch.decisions, *batch.journal)):
+            self._placed = None  # gathered before the clock was known, stored after: to be dated like those before them
+            self._wake.set()
         self.commits += 1
         self.readings_stored += done.readings
         self.last_commit_at = self._monotonic()
