@@ -15,14 +15,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.store import outbox, schema
-from monitor.store.connection import STORE_NAME, open_reader, open_writer, transaction
-from monitor.store.failures import BackupFailing, StoreFailing, StoreMissing, told
+from monitor.store.connection import STORE_NAME, note_suspicion, open_reader, open_writer, transaction
+from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreMissing, in_words, told
 from monitor.store.lock import FolderLock
 from monitor.store.memory import Memory
 
 BACKUPS_NAME = "backups"
 _PART = ".part"
 _STEP_PAGES = 4_096
+
+
+class UnsoundCopy(BackupFailing):
+    """The copy was made but is damaged: most likely so is the store."""
+
 
 Progress = Callable[[int, int], None]  # pages done, pages in all
 
@@ -53,8 +58,12 @@ def backup(folder: str | Path, to: str | Path, progress: Progress = lambda _done
         raise StoreMissing(f"There is no store in {folder}.", "Name the folder that stands under [store] in the settings.")
     if target.exists():
         raise BackupFailing(f"{target} exists already.", "Choose another name; a backup never replaces a file.")
-    with told(source), closing(open_reader(source)) as connection:
-        return copy_out(connection, target, progress)
+    try:
+        with told(source), closing(open_reader(source)) as connection:
+            return copy_out(connection, target, progress)
+    except UnsoundCopy:
+        note_suspicion(Path(folder))
+        raise
 
 
 def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = lambda _done, _all: None) -> BackedUp:
@@ -78,12 +87,17 @@ def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = 
                 copy.execute("PRAGMA journal_mode = DELETE")  # one file, that needs nothing beside it
         finally:
             connection.execute("ROLLBACK")
-        found = verify(part)
+        try:
+            found = verify(part)
+        except BackupFailing as error:
+            raise _unsound(error.cause) from error
         if found != rows:
             raise BackupFailing(f"{part} holds {found}, the store {rows}.", "Try again; then look for errors of the disk.")
         put_in_place(part, target)
         return BackedUp(target, target.stat().st_size, rows)
     except sqlite3.Error as error:
+        if isinstance(in_words(error, part), StoreCorrupt):
+            raise _unsound(str(error)) from error
         raise BackupFailing(f"The backup to {target} failed: {error}.", "See that there is room, and try again.") from error
     except OSError as error:
         raise BackupFailing(
@@ -92,6 +106,13 @@ def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = 
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def _unsound(cause: str) -> UnsoundCopy:
+    return UnsoundCopy(
+        f"The copy is not sound, so the store itself may be damaged: {cause}",
+        "Restart the daemon: it reads the whole store then, and restores the newest good backup if it must.",
+    )
 
 
 def nightly(folder: str | Path, name: str, keep: int = 7) -> BackedUp:

@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 STORE_NAME = "store.sqlite"
+SUSPECT_NAME = "damage-suspected"
 
 # Small pages, because a commit writes every page it touches whole, twice (log and file), and a usual
 # commit touches four with a few hundred bytes each. tests/bench/store_bytes.py compares 1024 and 4096.
@@ -52,6 +53,12 @@ def open_reader(file: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def note_suspicion(folder: Path) -> None:
+    """Damage was met while running: the next opening reads every page."""
+    with suppress(OSError):
+        (folder / SUSPECT_NAME).touch()
 
 
 @contextmanager

@@ -18,13 +18,13 @@ from pathlib import Path
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
 from monitor.store import decisions, journal, outbox, retention, rollups
-from monitor.store.connection import transaction
+from monitor.store.connection import STORE_NAME, note_suspicion, transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
 from monitor.store.memory import Memory, Remembered
 from monitor.store.mirror_ledger import Ledger
-from monitor.store.opening import Opened, note_suspicion, open_store, unpack
+from monitor.store.opening import Opened, open_store, unpack
 from monitor.store.outbox import Outbox
 
 # A move touches three pages for each sensor, whether it moves one reading or a hundred: with eight sensors at
@@ -123,12 +123,25 @@ class Store:
             place.mkdir(mode=0o750, parents=True, exist_ok=True)
         lock = FolderLock(place)
         try:
-            with told(place):
-                connection, opened = open_store(place)
-                return cls(place, lock, connection, opened, raw_days)
+            try:
+                return cls._opened(place, lock, raw_days)
+            except StoreCorrupt:
+                # Met behind the first look: now every page is read, and the store restored if it must be.
+                note_suspicion(place)
+                return cls._opened(place, lock, raw_days)
         except BaseException:
             lock.release()
             raise
+
+    @classmethod
+    def _opened(cls, place: Path, lock: FolderLock, raw_days: int) -> Store:
+        with told(place / STORE_NAME):
+            connection, opened = open_store(place)
+            try:
+                return cls(place, lock, connection, opened, raw_days)
+            except BaseException:
+                connection.close()
+                raise
 
     def close(self) -> None:
         """Put everything in its file and give the folder back. Calling it twice does no harm."""

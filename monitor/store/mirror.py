@@ -9,6 +9,7 @@ Never the client library's batching writer: it drops silently after its retries 
 from __future__ import annotations
 
 import logging
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -23,9 +24,12 @@ from monitor.store.failures import StoreFailing
 from monitor.store.mirror_course import BATCH_LINES, EVERY_S, Course, Cursor
 from monitor.store.mirror_ledger import Ledger
 from monitor.store.mirror_lines import Lines
-from monitor.store.reader import Reader, StoredReading
+from monitor.store.reader import Bucket, Reader, StoredReading
+from monitor.store.rollups import HOUR_MS
 
 TIMEOUT_S = 20.0
+HOURS_LATE = 3  # readings are moved into the roll-ups some hours after they came
+HOURS_AT_ONCE = 24
 
 log = logging.getLogger(__name__)
 
@@ -218,12 +222,31 @@ class Mirror:
                 ).fetchall()
                 lines += [self._lines.reading(StoredReading(name, time_ms, value)) for _, name, time_ms, value in past]
                 done = len(past) < room
-                front = replace(
-                    front,
-                    history_series=None if done else past[-1][0],
-                    history_ms=0 if done else past[-1][2],
-                )
+                front = replace(front, history_series=None if done else past[-1][0], history_ms=0 if done else past[-1][2])
+            if not lines:  # nothing else waits
+                lines, front = self._gather_hours(ask, front)
         return lines, front
+
+    def _gather_hours(self, ask: sqlite3.Connection, front: Cursor) -> tuple[list[str], Cursor]:
+        """Hourly roll-ups, some hours at a time, of hours well over; what comes later for one is sent as a reading only."""
+        newest = ask.execute(
+            "SELECT max(t) FROM (SELECT (SELECT max(time_ms) FROM hour WHERE series = s.id) AS t FROM series s)"
+        ).fetchone()[0]
+        oldest = ask.execute(
+            """SELECT min(t) FROM (SELECT (SELECT min(time_ms) FROM hour WHERE series = s.id AND time_ms >= ?) AS t
+               FROM series s)""",
+            (front.hour_ms,),
+        ).fetchone()[0]
+        if newest is None or oldest is None or oldest > newest - HOURS_LATE * HOUR_MS:
+            return [], front
+        end = min(oldest + HOURS_AT_ONCE * HOUR_MS, newest - HOURS_LATE * HOUR_MS + HOUR_MS)
+        rows = ask.execute(
+            """SELECT s.name, h.time_ms, h.n, h.low, h.total, h.high FROM series s JOIN hour h ON h.series = s.id
+               WHERE h.time_ms >= ? AND h.time_ms < ?""",
+            (oldest, end),
+        )
+        lines = [self._lines.hour(name, Bucket(t, n, low, total / n, high)) for name, t, n, low, total, high in rows]
+        return lines, replace(front, hour_ms=end)
 
     def _send(self, lines: Sequence[str]) -> None:
         """Send them all but those no server would take."""

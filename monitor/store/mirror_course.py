@@ -22,13 +22,17 @@ BETWEEN_FULL_S = 0.5  # so at most 10,000 lines a second while catching up
 
 @dataclass(frozen=True, slots=True)
 class Cursor:
-    """Everything up to here has been accepted. `history` walks the readings that were there before the mirror was."""
+    """Everything up to here has been accepted.
+
+    `history` walks the readings that were there before the mirror was; roll-ups are sent of hours before `hour_ms`.
+    """
 
     seq: int
     decision: int
     journal: int
     history_series: int | None = None  # None: history is done
     history_ms: int = 0
+    hour_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ class Ledger:
         self._connection = connection
         self._turn = turn
         self.rewinds = 0  # counts how often the cursor was put back; the mirror then begins from it anew
-        row = connection.execute("SELECT seq, decision, journal, history_series, history_ms FROM mirror").fetchone()
+        row = connection.execute("SELECT seq, decision, journal, history_series, history_ms, hour_ms FROM mirror").fetchone()
         self._cursor = None if row is None else Cursor(*row)
 
     @property
@@ -87,9 +87,9 @@ class Ledger:
         if self._cursor is not None:
             c = self._cursor
             self._connection.execute(
-                """INSERT OR REPLACE INTO mirror (id, seq, decision, journal, history_series, history_ms)
-                   VALUES (1, ?, ?, ?, ?, ?)""",
-                (c.seq, c.decision, c.journal, c.history_series, c.history_ms),
+                """INSERT OR REPLACE INTO mirror (id, seq, decision, journal, history_series, history_ms, hour_ms)
+                   VALUES (1, ?, ?, ?, ?, ?, ?)""",
+                (c.seq, c.decision, c.journal, c.history_series, c.history_ms, c.hour_ms),
             )
 
     def about_to_date(self, segment: int) -> None:

@@ -6,6 +6,7 @@ fraction later; every line has a time; names are ours and say the unit of time s
 | measurement | tags | fields |
 | --- | --- | --- |
 | `warmstraw_reading` | site, pen, sensor, measure, place, unit | value (SI) |
+| `warmstraw_hour` | as a reading | n, low, mean, high of one hour, at its start |
 | `warmstraw_fan` | site, pen, reason | running (1 or 0), speed_pct |
 | `warmstraw_alarm` | site, pen, alarm, subject, priority | open (1 or 0), state (below), value, limit |
 | `warmstraw_journal` | site, pen, what, flock | entry (1), count, note (text) |
@@ -20,7 +21,7 @@ from types import MappingProxyType
 from monitor.engine.specification import SI_UNIT, Specification
 from monitor.store.decisions import Decision
 from monitor.store.journal import JournalRow
-from monitor.store.reader import StoredReading
+from monitor.store.reader import Bucket, StoredReading
 
 # The states of ANSI/ISA-18.2 as numbers, for a server that keeps only numbers.
 STATE_NUMBER: Mapping[str, float] = MappingProxyType(
@@ -42,24 +43,25 @@ class Lines:
 
     def __init__(self, specification: Specification) -> None:
         self._specification = specification
-        self._heads: dict[str, str] = {}
+        self._sensor_tags: dict[str, str] = {}
 
     def reading(self, reading: StoredReading) -> str:
-        head = self._heads.get(reading.sensor)
-        if head is None:
-            head = self._heads[reading.sensor] = self._head(reading.sensor)
-        return f"{head} value={float(reading.value)!r} {reading.time_ms}"
+        return f"warmstraw_reading{self._tags_of(reading.sensor)} value={float(reading.value)!r} {reading.time_ms}"
+
+    def hour(self, sensor: str, hour: Bucket) -> str:
+        fields = {"n": float(hour.n), "low": float(hour.low), "mean": float(hour.mean), "high": float(hour.high)}
+        return f"warmstraw_hour{self._tags_of(sensor)} {_fields(fields)} {hour.time_ms}"
 
     def decision(self, decision: Decision) -> str | None:
         """None for a decision whose time is not known yet."""
         if decision.time_ms is None:
             return None
         if decision.kind == "fan":
-            head = self._tags("warmstraw_fan", pen=decision.pen, reason=decision.reason)
+            head = "warmstraw_fan" + self._tags(pen=decision.pen, reason=decision.reason)
             fields = {"running": float(decision.state == "running"), "speed_pct": decision.speed_pct}
         else:
             tags = {"alarm": decision.what, "subject": decision.subject, "priority": decision.priority}
-            head = self._tags("warmstraw_alarm", pen=decision.pen, **tags)
+            head = "warmstraw_alarm" + self._tags(pen=decision.pen, **tags)
             fields = {
                 "open": float(decision.state in _OPEN),
                 "state": STATE_NUMBER.get(decision.state),
@@ -73,23 +75,26 @@ class Lines:
         entry = row.entry
         if entry.wall_ms is None:
             return None
-        head = self._tags("warmstraw_journal", pen=entry.pen, what=entry.what, flock=entry.flock or "")
+        head = "warmstraw_journal" + self._tags(pen=entry.pen, what=entry.what, flock=entry.flock or "")
         fields = _fields({"entry": 1.0, "count": _number(entry.count)})
         note = f",note={_text(entry.note)}" if entry.note else ""
         return f"{head} {fields}{note} {entry.wall_ms}"
 
-    def _head(self, key: str) -> str:
-        sensor = self._specification.sensors.get(key)
-        pen, _, name = key.partition("/")
-        if sensor is None:  # no longer in the settings
-            return self._tags("warmstraw_reading", pen=pen, sensor=name)
-        tags = {"measure": str(sensor.measures), "place": str(sensor.place), "unit": SI_UNIT[sensor.measures]}
-        return self._tags("warmstraw_reading", pen=pen, sensor=name, **tags)
+    def _tags_of(self, key: str) -> str:
+        known = self._sensor_tags.get(key)
+        if known is None:
+            pen, _, name = key.partition("/")
+            sensor = self._specification.sensors.get(key)
+            about: dict[str, str] = {}
+            if sensor is not None:  # else it is no longer in the settings
+                about = {"measure": str(sensor.measures), "place": str(sensor.place), "unit": SI_UNIT[sensor.measures]}
+            known = self._sensor_tags[key] = self._tags(pen=pen, sensor=name, **about)
+        return known
 
-    def _tags(self, measurement: str, **tags: str) -> str:
+    def _tags(self, **tags: str) -> str:
         # An empty tag is an error of the protocol, so it is left out.
         told = {"site": self._specification.site, **tags}
-        return measurement + "".join(f",{name}={_tag(value)}" for name, value in told.items() if value)
+        return "".join(f",{name}={_tag(value)}" for name, value in told.items() if value)
 
 
 def _fields(fields: Mapping[str, float | None]) -> str:

@@ -17,13 +17,12 @@ from pathlib import Path
 
 from monitor.store import schema
 from monitor.store.backup import BACKUPS_NAME, copy_in, copy_out, free_name, put_in_place, sync_folder, verify
-from monitor.store.connection import STORE_NAME, open_reader, open_writer
+from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_reader, open_writer
 from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, in_words
 
 # Checking every page takes seconds for each 100 MB on a memory card. After a clean stop, or above this size,
 # the look at opening is a light one; a full check comes with each nightly backup, and after any sign of damage.
 _QUICK_CHECK_BYTES = 64 * 2**20
-SUSPECT_NAME = "damage-suspected"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +55,6 @@ def open_store(folder: Path) -> tuple[sqlite3.Connection, Opened]:
         return _recover(file, backups, suspect, f"{file} was missing or empty.")
     connection, opened_new = _open_sound(file, backups, thorough=False)
     return connection, replace(opened_new, created=True)
-
-
-def note_suspicion(folder: Path) -> None:
-    """Damage was met while running: the next opening reads every page."""
-    with suppress(OSError):
-        (folder / SUSPECT_NAME).touch()
 
 
 def _open_sound(file: Path, backups: Path, thorough: bool) -> tuple[sqlite3.Connection, Opened]:

@@ -75,7 +75,9 @@ _MIRROR = (
     "CREATE TABLE set_aside (id INTEGER PRIMARY KEY AUTOINCREMENT, line TEXT NOT NULL, answer TEXT NOT NULL)",
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _MIRROR)
+_MIRROR_HOURS = ("ALTER TABLE mirror ADD COLUMN hour_ms INTEGER NOT NULL DEFAULT 0",)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _MIRROR, _MIRROR_HOURS)
 
 
 def version(connection: sqlite3.Connection) -> int:

@@ -134,6 +134,22 @@ def test_what_was_stored_before_there_was_a_mirror_follows_behind_the_new(store,
     assert server.values('{__name__="warmstraw_reading_value"}') == [*map(float, range(12_000)), 50_000.0]
 
 
+def test_hourly_rollups_follow_when_their_hours_are_well_over(store, server, say):
+    """Count, low, mean and high of each hour, once; the last three hours may still change and are held back."""
+    hour = 3_600_000
+    store.commit(say.batch(*[say.keep(KEYS[k], n + k * 100.0, n * hour // 2) for n in range(96) for k in range(2)]))
+    store.tidy(None, move_from=1)
+    bench = Bench(store, server.address)
+    bench.wait(100.0)
+    store.commit(say.batch(say.keep(KEYS[0], 96.0, 48 * hour)))
+    store.tidy(None, move_from=1)
+    bench.wait(100.0)
+    for field, shift in (("low", 0.0), ("mean", 0.5), ("high", 1.0)):
+        found = {labels["sensor"]: pairs for labels, pairs in server.series(f'{{__name__="warmstraw_hour_{field}"}}')}
+        assert found["chick height"] == [(say.dawn_ms + h * hour, 2 * h + shift) for h in range(46)]
+    assert set(server.values('{__name__="warmstraw_hour_n"}')) == {2.0}
+
+
 def test_a_server_killed_after_accepting_gets_the_last_minutes_again(store, server, say):
     """Accepted is not kept: killed at once after it answered, the server has everything in the end all the same."""
     bench, n = Bench(store, server.address), 0

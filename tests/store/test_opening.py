@@ -10,10 +10,9 @@ from pathlib import Path
 import pytest
 
 from monitor.store import backup, schema
-from monitor.store.connection import STORE_NAME, open_writer
-from monitor.store.failures import StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly
+from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_writer
+from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly
 from monitor.store.keep import Store
-from monitor.store.opening import SUSPECT_NAME
 from monitor.store.reader import Reader
 
 
@@ -27,6 +26,15 @@ def spoil(file: Path, at: float = 0.3, size: int = 6_000) -> None:
     with file.open("r+b") as stream:
         stream.seek(int(file.stat().st_size * at))
         stream.write(os.urandom(size))
+
+
+def spoil_table(file: Path, name: str) -> None:
+    """Overwrite the first page of one table."""
+    with closing(sqlite3.connect(file)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (name,)).fetchone()
+    with file.open("r+b") as stream:
+        stream.seek((root - 1) * 1024)
+        stream.write(b"\xff" * 1024)
 
 
 @pytest.fixture
@@ -98,11 +106,7 @@ def test_damage_met_while_running_is_looked_for_at_the_next_start(filled, say):
     """A light look at the start may miss a spoilt page; once one was met, every page is read."""
     with Store.open(filled) as store:
         store.mark_clean()
-    with closing(sqlite3.connect(filled / STORE_NAME)) as connection:
-        (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'ten_minutes'").fetchone()
-    with (filled / STORE_NAME).open("r+b") as stream:
-        stream.seek((root - 1) * 1024)
-        stream.write(b"\xff" * 1024)
+    spoil_table(filled / STORE_NAME, "ten_minutes")
     with Store.open(filled) as store:
         assert store.opened.recovered_from is None
         store.commit(say.batch(say.keep("a/b", 1.0, 9_000_000)))
@@ -113,6 +117,31 @@ def test_damage_met_while_running_is_looked_for_at_the_next_start(filled, say):
     with Store.open(filled) as store:
         assert store.opened.recovered_from is not None
     assert not (filled / SUSPECT_NAME).exists()
+
+
+@pytest.mark.parametrize("table", ["reading", "waiting", "inbox", "delivery", "mirror", "saved"])
+def test_damage_met_anywhere_on_the_way_in_is_recovered_from(filled, table):
+    """Whatever the opening reads, a damaged page there leads to the backup, not to a daemon that cannot start."""
+    with Store.open(filled) as store:
+        store.mark_clean()
+    spoil_table(filled / STORE_NAME, table)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
+    assert values(filled) == [*map(float, range(2000))]
+
+
+def test_a_nightly_backup_finds_damage_that_nobody_has_met(filled):
+    """A spoilt page in a quiet corner: the copy is read whole each night, and the next start looks for itself."""
+    with Store.open(filled) as store:
+        store.mark_clean()
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    with Store.open(filled) as store:
+        assert store.opened.lost == ""
+        with pytest.raises(BackupFailing, match="the store itself may be damaged"):
+            backup.nightly(filled, "2026-05-02.sqlite")
+    assert [file.name for file in (filled / "backups").iterdir()] == ["2026-05-01.sqlite"]
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
 
 
 def test_a_log_spoilt_by_a_power_cut_costs_only_its_tail(tmp_path, say):
