@@ -7,9 +7,8 @@ the same, so the step keeps the reading and goes on.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -23,6 +22,7 @@ class Warmth:
     band: WarmthBand
     flock: str
     age_days: int | None
+    fences: tuple[float, ...] = ()  # temperatures at which a judgement can change
 
 
 @dataclass(slots=True)
@@ -43,7 +43,8 @@ class PenPlan:
     fan_speed: tuple[Sensor, ...]
     twins: tuple[tuple[Sensor, ...], ...]
     _warmth: dict[tuple[int | None, tuple[tuple[str, int], ...]], Warmth | None] = field(default_factory=dict)
-    _fences: dict[tuple[Measure, Warmth | None], tuple[float, ...]] = field(default_factory=dict)
+    _fences: dict[Measure, tuple[float, ...]] = field(default_factory=dict)
+    _last: tuple[int | None, Mapping[str, int], Warmth | None] | None = None
 
     def band(self, day: int | None, counts: Mapping[str, int]) -> Warmth | None:
         """The governing warmth band, or None when the pen holds no birds.
@@ -51,12 +52,16 @@ class PenPlan:
         Of several flocks the one that wants it warmest governs the cold side and the hot side alike:
         keeping two ages in one air space is a compromise, and the young die first.
         """
+        last = self._last
+        if last is not None and last[0] == day and last[1] is counts:
+            return last[2]
         living = tuple((f.name, counts.get(f.name, f.count)) for f in self.pen.flocks if counts.get(f.name, f.count) > 0)
         key = (day, living)
         if key not in self._warmth:
             if len(self._warmth) > 64:
                 self._warmth.clear()
             self._warmth[key] = self._work_out(day, {name for name, _ in living})
+        self._last = (day, counts, self._warmth[key])
         return self._warmth[key]
 
     def _work_out(self, day: int | None, living: set[str]) -> Warmth | None:
@@ -67,33 +72,32 @@ class PenPlan:
             found = band_of(flock, self.pen.limits.warmth.get(flock.bird_class, ()), day)
             if found is not None and (best is None or found.band.target_high_c > best.band.target_high_c):
                 best = found
-        return best
+        return None if best is None else replace(best, fences=self._warmth_fences(best.band))
 
-    def fences(self, measure: Measure, warmth: Warmth | None) -> tuple[float, ...]:
-        key = (measure, warmth)
-        found = self._fences.get(key)
-        if found is None:
-            if len(self._fences) > 256:
-                self._fences.clear()
-            found = self._fences[key] = tuple(sorted(set(self._list_fences(measure, warmth))))
-        return found
+    def _warmth_fences(self, band: WarmthBand) -> tuple[float, ...]:
+        deadband = self.pen.limits.warmth_deadband_c
+        edges = {band.cold_c, band.cold_c + deadband, band.vent_c, band.vent_c - deadband, band.hot_c, band.hot_c - deadband}
+        return tuple(sorted(edges))
 
-    def _list_fences(self, measure: Measure, warmth: Warmth | None) -> list[float]:
+    def same_zone(self, measure: Measure, warmth: Warmth | None, old: float, new: float) -> bool:
+        """Do both values lie between the same two fences? A value on a fence lies in a zone of its own."""
+        if measure is Measure.TEMPERATURE:
+            fences = warmth.fences if warmth is not None else ()
+        else:
+            known = self._fences.get(measure)
+            fences = (
+                known if known is not None else self._fences.setdefault(measure, tuple(sorted(set(self._list_fences(measure)))))
+            )
+        if old == new:
+            return True
+        return all((old < fence) is (new < fence) and old != fence != new for fence in fences)
+
+    def _list_fences(self, measure: Measure) -> list[float]:
         limits = self.pen.limits
 
         def both(*names: str) -> list[float]:
             return [edge for name in names if (limit := limits.alarms.get(name)) for edge in (limit.on, limit.off)]
 
-        if measure is Measure.TEMPERATURE and warmth is not None:
-            band, deadband = warmth.band, limits.warmth_deadband_c
-            return [
-                band.cold_c,
-                band.cold_c + deadband,
-                band.vent_c,
-                band.vent_c - deadband,
-                band.hot_c,
-                band.hot_c - deadband,
-            ]
         if measure is Measure.HUMIDITY:
             return both("damp", "dry")
         if measure is Measure.AMMONIA:
@@ -107,12 +111,6 @@ class PenPlan:
         if measure is Measure.FAN_SPEED:
             return [IDLE_FAN_PCT]
         return []
-
-    def zone(self, measure: Measure, warmth: Warmth | None, value: float) -> int:
-        """Between which fences the value lies. A value on a fence has a zone of its own."""
-        fences = self.fences(measure, warmth)
-        index = bisect_left(fences, value)
-        return 2 * index + (index < len(fences) and fences[index] == value)
 
 
 # The fan's wish for air against carbon dioxide ends at nine tenths of its limit. Our own rule.
