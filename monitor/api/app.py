@@ -15,7 +15,7 @@ from monitor.api.door import door, one_tap
 from monitor.api.guard import Guard
 from monitor.api.links import Links, folder_of
 from monitor.api.passwords import Passwords, password_path
-from monitor.api.problems import problem, speak_problem_details
+from monitor.api.problems import RESPONSES, problem, speak_problem_details
 from monitor.api.routes import api, plain
 from monitor.api.shell import shell
 from monitor.api.sign_in import Guesses, Sessions, SignIn
@@ -30,6 +30,7 @@ def create_app(barn: Barn) -> FastAPI:
         description="Warmth and air of small poultry pens. SI units; `shown` is in the site's units.",
         docs_url=None,  # these two load their scripts from the internet
         redoc_url=None,
+        responses=RESPONSES,
     )
     folder = folder_of(barn.connections)
     token_file = barn.connections.api.token_file

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from http import HTTPStatus
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -13,6 +14,21 @@ from starlette.exceptions import HTTPException
 from monitor.engine.events import Json
 
 MEDIA_TYPE = "application/problem+json"
+
+_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "required": ["type", "title", "status", "detail"],
+    "properties": {
+        "type": {"type": "string"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string", "description": "what was wrong, and what to do"},
+        "errors": {"type": "array", "items": {"type": "object", "properties": {"where": {}, "problem": {}}}},
+    },
+}
+_ANSWER: dict[str, Any] = {"description": "problem details (RFC 9457)", "content": {MEDIA_TYPE: {"schema": _SCHEMA}}}
+# What every route may answer instead, for /openapi.json; 422 is named so that the framework's own shape is not.
+RESPONSES: dict[int | str, dict[str, Any]] = {422: _ANSWER, "4XX": _ANSWER, "5XX": _ANSWER}
 
 # What a person can do about it, where the handler has nothing better to say.
 _ADVICE = {

@@ -105,5 +105,10 @@ def test_pages_that_need_the_internet_are_off(visit: Visit) -> None:
     client = visit()
     assert client.get("/docs").status_code == 404
     assert client.get("/redoc").status_code == 404
-    paths = client.get("/openapi.json").json()["paths"]
+    described = client.get("/openapi.json").json()
+    paths = described["paths"]
+    for address, methods in paths.items():
+        for method in methods.values():
+            assert list(method["responses"]["4XX"]["content"]) == ["application/problem+json"], address
+    assert "HTTPValidationError" not in described.get("components", {}).get("schemas", {})
     assert {"/healthz", "/metrics", "/api/status", "/api/pens/{pen}", "/api/pens/{pen}/series", "/api/stream"} <= set(paths)

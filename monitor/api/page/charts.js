@@ -86,14 +86,15 @@ function dawnPeaks(columns, days) {
 
 /** The fan's last changes in words, newest first. */
 export async function fanChanges(status, now) {
-  const told = await ask(`${pen(status.name)}/fan?from=${Math.round(now - DAY_MS)}&to=${Math.round(now)}&points=48`);
+  const stretch = (days, points) => ask(`${pen(status.name)}/fan?from=${Math.round(now - days * DAY_MS)}&to=${Math.round(now)}&points=${points}`);
+  const [told, week] = await Promise.all([stretch(1, 48), stretch(7, 7)]);
   const lines = [];
   for (const change of told.changes) {
     const said = `${change.state === "running" ? "on" : "off"} ${change.reason_shown}`;
     if (lines.length && lines.at(-1).reason === change.reason && lines.at(-1).timer) { lines.at(-1).from = change.time; continue; }
     lines.push({ from: change.time, to: change.time, said, reason: change.reason, timer: /timer|cold|not known|believable/.test(change.reason) });
   }
-  return { hours: told.ran_hours, known: told.known_hours, lines: lines.slice(0, 12).map((line) => (line.from === line.to ? `${clock(Date.parse(line.from))}: ${line.said}` : `${clock(Date.parse(line.from))} to ${clock(Date.parse(line.to))}: on its timer ${line.said.replace(/^(on|off) /, "")}`)) };
+  return { week: week.share.filter((share) => share !== null).map((share) => (24 * share).toFixed(1)), hours: told.ran_hours, known: told.known_hours, lines: lines.slice(0, 12).map((line) => (line.from === line.to ? `${clock(Date.parse(line.from))}: ${line.said}` : `${clock(Date.parse(line.from))} to ${clock(Date.parse(line.to))}: on its timer ${line.said.replace(/^(on|off) /, "")}`)) };
 }
 
 export const measuresOf = (status) => Object.keys(MEASURES).filter((measure) => status.readings.some((reading) => reading.measures === measure));

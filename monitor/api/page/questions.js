@@ -112,13 +112,15 @@ fill.fan = async (place) => {
   const { fanChanges, listOf } = await charts();
   const told = await fanChanges(status, boardNow());
   const sheet = await ask(`/api/pens/${encodeURIComponent(status.name)}/ventilation`);
-  place.replaceChildren(
+  place.replaceChildren(...[
     el("p", {}, `In the last day it ran ${told.hours.toFixed(1)} of ${told.known.toFixed(0)} known hours; ${status.fan.ran_hours.toFixed(1)} h in all.`),
+    told.week.length > 1 ? el("p", {}, `Hours a day, the last days before: ${told.week.join(", ")}.`) : null,
     el("details", {}, el("summary", {}, "Its last changes"), listOf(told.lines)),
     el("details", { on: { toggle: async (event) => {
       const drawing = event.target.querySelector(".sheet");
       if (event.target.open && !drawing.firstChild) await (await charts()).drawSheet(drawing, status, sheet, plainly);
-    } } }, el("summary", {}, "Is it big enough, now and in the coming weeks?"), el("div", { class: "sheet" })));
+    } } }, el("summary", {}, "Is it big enough, now and in the coming weeks?"), el("div", { class: "sheet" })),
+  ].filter(Boolean));
 };
 
 function fanNow() {
@@ -154,13 +156,21 @@ fill.litter = async (place) => (await import("/page/litter.js")).drawLitter(plac
 
 prepare.birds = (body) => {
   const now = el("div");
-  body.replaceChildren(now, site.mayAct ? countForm() : "");
+  body.replaceChildren(now, el("div", { class: "answer" }), site.mayAct ? countForm() : "");
   live.birds = () => now.replaceChildren(
     ...(status.flocks.length ? status.flocks.map((flock) => el("p", {},
       el("strong", {}, `${flock.count} ${flock.name}`), ` (${flock.class}), ${flock.age_days === null ? "age not known while the date is not" : `${flock.age_days} days old`}. `,
       flock.target ? `They want ${flock.target.shown} at bird level; below ${flock.target.cold_shown} is too cold, above ${flock.target.hot_shown} too hot (${flock.target.source}).` : "")) : [el("p", {}, "No flock stands in the settings.")]),
     status.floor_per_bird_shown ? el("p", {}, `Floor for each bird: ${status.floor_per_bird_shown}.`) : "");
   live.birds();
+};
+
+fill.birds = async (place) => {
+  const now = boardNow();
+  const { journal } = await ask(`/api/journal?pen=${encodeURIComponent(status.name)}&from=${Math.round(now - 7 * 86_400_000)}&to=${Math.round(now) + 1}`);
+  const sum = (what) => journal.filter((entry) => entry.what === what).reduce((total, entry) => total + (entry.count ?? 0), 0);
+  const [deaths, eggs] = [sum("deaths"), sum("eggs")];
+  place.replaceChildren(el("p", {}, `Written down in the last seven days: ${deaths} ${deaths === 1 ? "death" : "deaths"}, ${eggs} ${eggs === 1 ? "egg" : "eggs"}.`));
 };
 
 function countForm() {
@@ -199,6 +209,7 @@ async function write(entry) {
   await ask("/api/journal", "POST", { pen: status.name, ...entry });
   await changed();
   await answer("journal", true);
+  if (entry.count !== undefined) await answer("birds", true);
   if (entry.what.startsWith("litter")) await answer("litter", true);
 }
 

@@ -115,6 +115,7 @@ def test_deaths_are_counted_and_the_flock_shrinks(open_page: Open, rig: Rig) -> 
     section.get_by_label("How many").fill("2")
     section.get_by_role("button", name="Write it down").click()
     expect(section).to_contain_text("28 spring")
+    expect(section).to_contain_text("Written down in the last seven days: 2 deaths, 0 eggs.")
 
 
 def test_words_of_a_person_are_never_markup(open_page: Open, rig: Rig) -> None:
