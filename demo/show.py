@@ -31,7 +31,7 @@ from demo.litter import DAY_S
 from demo.live import LiveBarn, wall_now_s
 from demo.mill_rise import Barnyard, chores, litter_deed, raise_world, rearing
 from demo.settings_text import fill
-from demo.stories import ALARM_DUE_S, LIVE_AFTER_S, STORIES, Story, alarm_after_s, deeds_of, find
+from demo.stories import ALARM_DUE_S, LIVE_AFTER_S, STORIES, Story, deeds_of, find, must_begin_at_s
 from demo.weather import SPRING
 from demo.world import Deed, World
 from monitor.api.passwords import set_password
@@ -208,13 +208,14 @@ def _past(given: Given, settings: Settings, stop: threading.Event) -> Loop:
     progress = Progress(f"Filling {weeks} of history")
     if given.story is None:
         history.play(unless_stopped(now_s), progress)
+        progress.end()
+        history.tidy()
     else:
         _into_the_story(given.story, loop, history, unless_stopped, now_s, progress)
-    progress.end()
     history.play(unless_stopped(now_s), lambda _percent: None)
     history.close()
     print(
-        f"{history.readings:,} readings, {history.fan_changes:,} fan changes, {history.alarms} alarms "
+        f"{history.readings:,} readings, {_count(history.fan_changes, 'fan change')}, {_count(history.alarms, 'alarm')} "
         f"of history in {time.monotonic() - began:.0f} s"
     )
     return loop
@@ -232,18 +233,19 @@ def _into_the_story(
     ahead_s = 2 * 3600.0
     fixed_s = now_s() - ahead_s
     history.play(unless_stopped(lambda: fixed_s), progress)
-    after_s = alarm_after_s(story, loop)
-    if after_s is None:
-        raise Unwell(f"the story {story.name} rings no alarm within hours in this spring; try another --seed")
-    lead_s = after_s - ALARM_DUE_S
-    if lead_s > 0:
-        at_s = max(now_s() - lead_s, loop.world.time_s)
-        words = f"begun {_span(lead_s)} ago; its alarm is due in about {ALARM_DUE_S:.0f} seconds"
-    else:
-        at_s = now_s() + LIVE_AFTER_S
-        words = f"begins in about {LIVE_AFTER_S:.0f} seconds; its alarm is due {_span(after_s)} later"
-    loop.world.add(deeds_of(story, at_s))
     progress.end()
+    history.tidy()
+    if story.live:
+        at_s = now_s() + LIVE_AFTER_S + 5.0
+        words = "it begins in some seconds, its alarm comes a minute or two later"
+    else:
+        rings_s = now_s() + 10.0 + ALARM_DUE_S
+        found_s = must_begin_at_s(story, loop, rings_s)
+        if found_s is None:
+            raise Unwell(f"the story {story.name} rings no alarm within hours in this spring; try another --seed")
+        at_s = found_s
+        words = f"it began {_span(now_s() - at_s)} ago, its alarm is due in a minute or so"
+    loop.world.add(deeds_of(story, at_s))
     print(f"Story {story.name}: {story.tells}; {words}")
 
 
@@ -364,8 +366,12 @@ def _tally(settings: Settings, began_ms: int, code: int) -> None:
     ended = "" if code == 0 else f"; the daemon ended with code {code}"
     print(
         f"{(now_ms - began_ms) / 1000:.0f} s live: {live} readings stored ({whole:,} in all), "
-        f"{fan} fan changes, {len(rang)} alarms{names}{ended}"
+        f"{_count(fan, 'fan change')}, {_count(len(rang), 'alarm')}{names}{ended}"
     )
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}" + ("" if number == 1 else "s")
 
 
 class Progress:
