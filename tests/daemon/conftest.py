@@ -150,16 +150,16 @@ class Middle:
 
     def hear(self, connection: int = 1, **values: float) -> list[Delivery]:
         """Readings of the brooder's sensors, each in a message of its own. `chick_height` is "chick height"."""
-        deliveries = []
-        for name, value in values.items():
-            at, wall_ms = self.core.now()
-            self._packet += 1
-            delivery = Delivery(connection, self._packet, 1, f"{name} {value}".encode())
-            reading = Reading(at, wall_ms, f"brooder/{name.replace('_', ' ')}", value)
-            self.core.arrived([reading], delivery)
-            deliveries.append(delivery)
-            self._report()
-        return deliveries
+        return [self.say(f"brooder/{name.replace('_', ' ')}", value, connection) for name, value in values.items()]
+
+    def say(self, sensor: str, value: float, connection: int = 1) -> Delivery:
+        """One reading of any sensor, by its key."""
+        at, wall_ms = self.core.now()
+        self._packet += 1
+        delivery = Delivery(connection, self._packet, 1, f"{sensor} {value}".encode())
+        self.core.arrived([Reading(at, wall_ms, sensor, value)], delivery)
+        self._report()
+        return delivery
 
     def pass_time(self, seconds: float, tick_s: float = 1.0, **values: float) -> None:
         """Let time pass, ticking; with values, the sensors say them every half minute."""
