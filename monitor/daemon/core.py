@@ -171,11 +171,11 @@ class Core:
             return self._state
 
     def link(self, what: str, up: bool, detail: str = "") -> None:
-        """Something the daemon depends on went up or down."""
+        """Something the daemon depends on went up or down, or has something new to say of itself."""
         with self._lock:
             at, wall_ms = self.now()
-            known = self._state.links.get(what)
-            if what in self._links_heard and known is up and (up or self._state.link_detail.get(what) == detail):
+            known, former = self._state.links.get(what), self._state.link_detail.get(what)
+            if what in self._links_heard and known is up and (former == detail or (up and not detail)):
                 return
             self._links_heard.add(what)
             self._take(Link(at, wall_ms, what, up, detail))
