@@ -23,6 +23,7 @@ from monitor.facts.space import HOUSING, SPACE, SpaceRow
 from monitor.review.horizon import present, processing_day, start_of_lay_days
 from monitor.review.sheet_words import day_words
 
+ROUNDING = 1.005  # the table's m² a bird are printed ft², rounded to three digits
 REMEMBERED = timedelta(days=14)  # so long a thing that happens once stays on the list as due
 FIRE = "fire: lamp 3 ft (0.9 m) clear of litter or what its maker asks, on two hangers; local codes come first"
 
@@ -159,7 +160,7 @@ def _room(pen: Pen, counts: Mapping[str, int], today: date, units: str) -> Itera
     steps = [step for n, step in enumerate(steps) if step[1][0] > 0 and (n == 0 or step[1] != steps[n - 1][1])]
     past = [n for n, (day, _) in enumerate(steps) if day <= today]
     ahead = [n for n, (day, _) in enumerate(steps) if day > today]
-    tight = [n for n in ahead if steps[n][1][1] > pen.floor_m2 * 1.005]
+    tight = [n for n in ahead if steps[n][1][1] > pen.floor_m2 * ROUNDING]
     if not _wanted(pen, counts, today)[0]:
         past = []
     for n in sorted({*past[-1:], *ahead[:1], *tight[:1]}):
@@ -201,8 +202,8 @@ def _space_row(age_days: int) -> SpaceRow:
 
 def _floor_words(pen: Pen, number: int, wanted_m2: float, before_m2: float, is_now: bool, units: str) -> str:
     wanted, has = _area(wanted_m2, units), _area(pen.floor_m2, units)
-    if wanted_m2 > pen.floor_m2 * 1.005:
-        fits = int(number * pen.floor_m2 / wanted_m2)
+    if wanted_m2 > pen.floor_m2 * ROUNDING:
+        fits = int(number * pen.floor_m2 * ROUNDING / wanted_m2)
         lacks = _area(wanted_m2 - pen.floor_m2, units)
         return f"floor gets tight: {number} birds want {wanted}, the pen has {has}: {lacks} more, or {fits} birds"
     if is_now or wanted_m2 <= before_m2:
