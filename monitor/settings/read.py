@@ -24,7 +24,7 @@ from monitor.settings.layers import environment, laid_over, secrets
 from monitor.settings.lines import Path, lines_of
 from monitor.settings.resolve import resolve
 from monitor.settings.secret_files import with_secret_files
-from monitor.settings.sense import mistakes_in, warnings_in
+from monitor.settings.sense import Trials, mistakes_in, warnings_in
 from monitor.settings.table import keys_in
 from monitor.settings.written import Written
 
@@ -67,14 +67,16 @@ def find(given: str | None = None, places: tuple[str, ...] = PLACES) -> str:
     )
 
 
-def read(path: str, environ: Mapping[str, str] | None = None, today: date | None = None, try_channels: bool = False) -> Settings:
+def read(
+    path: str, environ: Mapping[str, str] | None = None, today: date | None = None, trials: Trials | None = None
+) -> Settings:
     """The settings in this file under this environment.
 
     Args:
         path: the TOML file.
         environ: the environment's variables; left out, the process's own.
         today: lets a hatching day in the future be a mistake; left out, it is not looked at.
-        try_channels: ask the notification library whether it knows each channel (slower).
+        trials: try out the addresses that only their senders understand (slower).
 
     Raises:
         SettingsMistakes: with every mistake.
@@ -98,7 +100,7 @@ def read(path: str, environ: Mapping[str, str] | None = None, today: date | None
     complaints.extend(first_round)
     if model is not None:
         complained = {complaint.path for complaint in complaints}
-        further = mistakes_in(model, origin, today, try_channels)
+        further = mistakes_in(model, origin, today, trials)
         specification, connections, resolved = resolve(model, origin)
         complaints.extend(one for one in [*further, *resolved] if not _is_under(one.path, complained))
     if complaints or model is None:

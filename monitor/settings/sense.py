@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path as FilePath
 from typing import Any
@@ -22,13 +23,24 @@ _SMOOTH_DIAMETERS_M = (0.1, 0.3)  # for which the friction of a compressed flexi
 CHICKS_ARE_YOUNGER_THAN_DAYS = 42
 
 
-def mistakes_in(model: Written, origin: Origin, today: date | None, try_channels: bool) -> list[Complaint]:
+@dataclass(frozen=True, slots=True)
+class Trials:
+    """Who tries out what only the sender understands: each is given an address and says what is wrong, or None.
+
+    The sentence must not repeat the address, which is a secret.
+    """
+
+    channel: Callable[[str], str | None]
+    ping: Callable[[str], str | None]
+
+
+def mistakes_in(model: Written, origin: Origin, today: date | None, trials: Trials | None) -> list[Complaint]:
     """Every clash and gap between settings that are each sound by themselves."""
     return [
         *_twice(model, origin),
         *_pens(model, origin, today),
-        *_links(model, origin),
-        *_people(model, origin, try_channels),
+        *_links(model, origin, trials),
+        *_people(model, origin, trials),
     ]
 
 
@@ -134,7 +146,7 @@ def _flocks(pen: PenTable, here: Path, origin: Origin, today: date | None) -> It
             yield origin.complain((*path, "end_of_lay"), "a later age than start_of_lay", 'end_of_lay = "80 weeks"')
 
 
-def _links(model: Written, origin: Origin) -> Iterator[Complaint]:
+def _links(model: Written, origin: Origin, trials: Trials | None) -> Iterator[Complaint]:
     broker = model.broker
     if not broker.tls:
         for key in ("ca_file", "certificate_file", "key_file"):
@@ -153,29 +165,23 @@ def _links(model: Written, origin: Origin) -> Iterator[Complaint]:
         )
     if model.ping is not None and model.ping.address is None and model.ping.address_file is None:
         yield origin.complain(("ping", "address_file"), "where to ping", 'address_file = "FILE"', got="nothing")
+    elif trials is not None and model.ping is not None and model.ping.address is not None:
+        mistake = trials.ping(model.ping.address.reveal())
+        if mistake is not None:
+            key = "address" if model.ping.address_file is None else "address_file"
+            yield origin.complain(("ping", key), f"an address that can be called: {mistake}", f'{key} = "…"')
 
 
-def _people(model: Written, origin: Origin, try_channels: bool) -> Iterator[Complaint]:
+def _people(model: Written, origin: Origin, trials: Trials | None) -> Iterator[Complaint]:
     for i, tell in enumerate(model.tell):
         if tell.channel is None:
             if tell.channel_file is None:
                 expected = "how this person is reached: channel or channel_file"
                 yield origin.complain(("tell", i, "channel"), expected, 'channel = "mqtt:millrise/siren"', got="nothing")
-        elif try_channels and not _is_known_channel(tell.channel.reveal()):
-            expected = "an address the notification library can use; it refused this one"
+        elif trials is not None and (mistake := trials.channel(tell.channel.reveal())) is not None:
             key = "channel" if tell.channel_file is None else "channel_file"
+            expected = f"an address that can be sent to: {mistake}"
             yield origin.complain(("tell", i, key), expected, f"{key} = …, in the form its service asks for")
-
-
-def _is_known_channel(channel: str) -> bool:
-    if channel.startswith("mqtt:") and not channel.startswith("mqtt://"):
-        return True
-    import logging
-
-    import apprise  # costs 0.1 s and 20 MB: only where it is asked for
-
-    logging.getLogger("apprise").setLevel(logging.CRITICAL)  # it would print the address, which is a secret
-    return bool(apprise.Apprise().add(channel))
 
 
 # ------------------------------------------------------------------ warnings

@@ -6,13 +6,8 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-
 from monitor.facts.alarms import DEFAULT_LIMITS
 from monitor.settings.check import check
-
-# The notification library imports a module its Python is about to drop.
-pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 
 Written = Callable[..., str]
 ROOT = Path(__file__).parents[2]

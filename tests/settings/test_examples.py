@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor.notify.channels import check_address
+from monitor.notify.dead_man import check_ping_address
 from monitor.settings import documentation
 from monitor.settings.read import read
+from monitor.settings.sense import Trials
 from monitor.settings.table import rows
 
 ROOT = Path(__file__).parents[2]
@@ -23,7 +26,7 @@ def test_the_three_examples_are_there() -> None:
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda example: example.stem)
 def test_an_example_loads(example: Path) -> None:
     """What a keeper copies is sound, channels and all."""
-    settings = read(str(example), {}, try_channels=True)
+    settings = read(str(example), {}, trials=Trials(check_address, check_ping_address))
     assert settings.specification.site == "Mill Rise"
     assert settings.specification.sensors
     assert not any("secret stands" in warning for warning in settings.warnings)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,9 +12,6 @@ from monitor.settings.check import check
 from monitor.settings.complaints import Complaint, SettingsMistakes, toml
 from monitor.settings.read import read
 from monitor.settings.table import rows
-
-# The notification library imports a module its Python is about to drop.
-pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 
 _KEYS = sorted({row.key[-1] for row in rows().values()})
 _keys = st.one_of(st.sampled_from(_KEYS), st.text("abcdefghij_-", min_size=1, max_size=8))

@@ -6,11 +6,13 @@ from collections.abc import Callable
 
 import pytest
 
+from monitor.notify.channels import check_address
+from monitor.notify.dead_man import check_ping_address
 from monitor.settings.complaints import Complaint, SettingsMistakes
 from monitor.settings.read import Settings, read
+from monitor.settings.sense import Trials
 
-# The notification library imports a module its Python is about to drop.
-pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+TRIALS = Trials(check_address, check_ping_address)
 
 SettingsOf = Callable[..., Settings]
 Complaints = Callable[..., list[Complaint]]
@@ -105,15 +107,31 @@ def test_a_fan_at_odds_with_itself_is_a_mistake(new: str, key: str, expected: st
         ("json://:notaport:", False),
     ],
 )
-def test_a_channel_is_tried_on_the_notification_library(channel: str, is_known: bool, written: Callable[..., str]) -> None:
-    """The library itself says at settings time what it would not say at night; the address stays unshown."""
+def test_a_channel_is_tried_by_who_will_send(channel: str, is_known: bool, written: Callable[..., str]) -> None:
+    """The sender itself says at settings time what it would not say at night; the address stays unshown."""
     path = written(more=f'[[tell]]\nperson = "Nora"\nchannel = "{channel}"\n')
     if is_known:
-        read(path, {}, try_channels=True)
+        read(path, {}, trials=TRIALS)
     else:
-        with pytest.raises(SettingsMistakes, match="it refused this one") as caught:
-            read(path, {}, try_channels=True)
+        with pytest.raises(SettingsMistakes, match="an address that can be sent to") as caught:
+            read(path, {}, trials=TRIALS)
         assert channel not in str(caught.value)
+        assert '[[tell]] "Nora"' in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("address", "is_callable"),
+    [("https://watcher.example/hunter2", True), ("watcher.example/hunter2", False), ("ftp://watcher.example/hunter2", False)],
+)
+def test_the_pings_address_is_tried_by_who_will_call(address: str, is_callable: bool, written: Callable[..., str]) -> None:
+    """An address that can never be called is found by day, and not quoted."""
+    path = written(more=f'[ping]\naddress = "{address}"\n')
+    if is_callable:
+        read(path, {}, trials=TRIALS)
+    else:
+        with pytest.raises(SettingsMistakes, match="an address that can be called") as caught:
+            read(path, {}, trials=TRIALS)
+        assert "hunter2" not in str(caught.value)
 
 
 WARNED = [
