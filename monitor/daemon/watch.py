@@ -36,7 +36,6 @@ from monitor.engine.saving import Unloadable, load
 from monitor.engine.state import State
 from monitor.engine.timeline import LastSeen, begin
 from monitor.engine.wording import started_words, summary_title
-from monitor.engine.wording_english import ENGLISH
 from monitor.notify import rota
 from monitor.notify.channels import Channel, open_channels
 from monitor.notify.rota import Now
@@ -88,7 +87,7 @@ class Daemon:
 
         self._links = Links(folder_of(connections))
         self._address = connections.api.public_address or f"http://{socket.gethostname()}:{connections.api.port}"
-        self.people = People(specification, connections, ENGLISH, self._one_tap)
+        self.people = People(specification, connections, settings.catalogue, self._one_tap)
         if store is not None:
             self.people.go_on(state, timeline.at(glance.boottime_s), notice_finder(store))
         self.core = Core(
@@ -256,12 +255,12 @@ class Daemon:
     # ---------------------------------------------------------------- people
 
     def _make_worker(self, channels: list[Channel]) -> Worker:
-        specification = self.settings.specification
+        specification, catalogue = self.settings.specification, self.settings.catalogue
         return Worker(
             self.outboxes,
             channels,
             self.settings.connections.tell,
-            Sayings(ENGLISH.frame.maybe_repeat, lambda count: summary_title(specification.site, ENGLISH, count)),
+            Sayings(catalogue.frame.maybe_repeat, lambda count: summary_title(specification.site, catalogue, count)),
             now=lambda: self.core.now()[0],
             matters=self.people.matters,
             on_link=lambda up, detail: self.core.link("notice", up, detail),
@@ -285,7 +284,7 @@ class Daemon:
 
     def _tell_of_the_dark(self) -> None:
         at, wall_ms = self.core.now()
-        words = started_words(self.settings.specification, ENGLISH, self._dark_s)
+        words = started_words(self.settings.specification, self.settings.catalogue, self._dark_s)
         name = f"{self.core.timeline.segment}-{round(at)}"
         now = Now(at, self.people.local(wall_ms))
         self.core.add_notices(rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=name))

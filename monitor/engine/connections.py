@@ -106,6 +106,7 @@ class Connections:
     mirror: Mirror | None = None
     ping: DeadManPing | None = None
     clock: str = "synchronised"  # or "kept": the machine has a battery clock, or its host keeps time
+    watches_yard: bool = False  # listens to the answers of every site this broker carries
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,11 @@ from pydantic import ValidationError
 
 from monitor.engine.connections import Connections
 from monitor.engine.specification import Specification
+from monitor.engine.wording import Catalogue
+from monitor.engine.wording_english import ENGLISH
 from monitor.settings.complaints import Complaint, Origin, SettingsMistakes, toml
 from monitor.settings.explain import explain, explain_all, mend
+from monitor.settings.language import catalogue_of
 from monitor.settings.layers import environment, laid_over, secrets
 from monitor.settings.lines import Path, lines_of
 from monitor.settings.resolve import resolve
@@ -41,6 +44,7 @@ class Settings:
     connections: Connections
     file: str
     warnings: tuple[str, ...] = ()
+    catalogue: Catalogue = ENGLISH  # the language of the messages
 
 
 def find(given: str | None = None, places: tuple[str, ...] = PLACES) -> str:
@@ -102,11 +106,12 @@ def read(
         complained = {complaint.path for complaint in complaints}
         further = mistakes_in(model, origin, today, trials)
         specification, connections, resolved = resolve(model, origin)
-        complaints.extend(one for one in [*further, *resolved] if not _is_under(one.path, complained))
+        catalogue, mistaken = catalogue_of(model.site.language_file, FilePath(path).parent, origin)
+        complaints.extend(one for one in [*further, *resolved, *mistaken] if not _is_under(one.path, complained))
     if complaints or model is None:
         raise SettingsMistakes(sorted(complaints, key=lambda one: _order(one, origin)))
     warnings = (*secret_warnings, *file_warnings, *warnings_in(model, origin))
-    return Settings(specification, connections, path, warnings)
+    return Settings(specification, connections, path, warnings, catalogue)
 
 
 def _file(path: str) -> tuple[str, dict[str, Any]]:

@@ -317,4 +317,5 @@ def _connections(model: Written, folder: FilePath) -> Connections:
         mirror=None if mirror is None else Mirror(mirror.address, mirror.organisation, mirror.bucket, mirror.token),
         ping=None if ping is None or ping.address is None else DeadManPing(ping.address, ping.every),
         clock="kept" if model.clock.kept_by == "battery" else "synchronised",
+        watches_yard=model.yard.watch,
     )

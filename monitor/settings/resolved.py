@@ -7,6 +7,7 @@ from typing import Any
 
 from monitor.air.units import Kind, display, show
 from monitor.engine.specification import Limit, Limits, Pen, Sensor, WarmthBand
+from monitor.engine.wording_english import ENGLISH
 from monitor.facts.alarms import DEFAULT_LIMITS
 from monitor.facts.ammonia import BIRDS as AMMONIA_BIRDS
 from monitor.facts.climate import CARBON_DIOXIDE, HUMIDITY
@@ -54,6 +55,14 @@ def _lines(settings: Settings) -> Iterator[str]:
     for tell in connections.tell:
         hours = f", low and medium from {tell.hours[0]} to {tell.hours[1]}" if tell.hours else ""
         yield f"Tell {tell.person}: {', '.join(tell.priorities)}{hours}; order {tell.order}"
+    if settings.catalogue.language != ENGLISH.language:
+        yield f"Messages in {settings.catalogue.language}"
+    if connections.mirror is not None:
+        yield f"Mirror {connections.mirror.address}, bucket {connections.mirror.bucket}"
+    if connections.ping is not None:
+        yield f"Ping to a watcher elsewhere every {_s(connections.ping.every_s, Kind.TIME, units)}"
+    if connections.watches_yard:
+        yield "Yard: every site this broker carries is shown under /yard"
     for pen in specification.pens.values():
         yield ""
         yield from _pen(pen, units)

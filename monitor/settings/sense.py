@@ -169,7 +169,8 @@ def _links(model: Written, origin: Origin, trials: Trials | None) -> Iterator[Co
         mistake = trials.ping(model.ping.address.reveal())
         if mistake is not None:
             key = "address" if model.ping.address_file is None else "address_file"
-            yield origin.complain(("ping", key), f"an address that can be called: {mistake}", f'{key} = "…"')
+            expected = f"an address that can be called: {mistake.removeprefix('expected ')}"
+            yield origin.complain(("ping", key), expected, f'{key} = "…"')
 
 
 def _people(model: Written, origin: Origin, trials: Trials | None) -> Iterator[Complaint]:
@@ -180,7 +181,7 @@ def _people(model: Written, origin: Origin, trials: Trials | None) -> Iterator[C
                 yield origin.complain(("tell", i, "channel"), expected, 'channel = "mqtt:millrise/siren"', got="nothing")
         elif trials is not None and (mistake := trials.channel(tell.channel.reveal())) is not None:
             key = "channel" if tell.channel_file is None else "channel_file"
-            expected = f"an address that can be sent to: {mistake}"
+            expected = f"an address that can be sent to: {mistake.removeprefix('expected ')}"
             yield origin.complain(("tell", i, key), expected, f"{key} = …, in the form its service asks for")
 
 

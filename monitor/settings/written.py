@@ -63,6 +63,9 @@ class SiteTable(Table):
     altitude: Annotated[float, Quantity(Measured.LENGTH, lowest=-400, highest=4200)] = setting(
         "height above the sea, for the air's density", "0 m", example="120 m"
     )
+    language_file: FilePath | None = setting(
+        "texts of the messages in another language; what it leaves out stays English", None, example="francais.toml"
+    )
 
 
 class BrokerTable(Table):
@@ -305,6 +308,12 @@ class PingTable(Table):
     every: Annotated[float, Quantity(Measured.TIME, lowest=30, highest=DAY_S)] = setting("how often", "5 min", example="5 min")
 
 
+class YardTable(Table):
+    """Other sites whose answers this broker carries."""
+
+    watch: YesNo = setting("listen to what every site publishes, and show them all under /yard", False, example=True)
+
+
 class WinterNightTable(Table):
     """The coldest usual night, outside."""
 
@@ -348,6 +357,7 @@ class Written(BaseSettings):
     clock: ClockTable = Field(default_factory=ClockTable)
     mirror: MirrorTable | None = None
     ping: PingTable | None = None
+    yard: YardTable = Field(default_factory=YardTable)
     design: DesignTable = Field(default_factory=DesignTable)
 
     @classmethod
@@ -364,4 +374,4 @@ class Written(BaseSettings):
 
 
 # Tables that may be set from the environment and the secrets folder: those of which there is only one.
-SINGLE_TABLES = ("site", "broker", "store", "api", "clock", "mirror", "ping", "design", "limits")
+SINGLE_TABLES = ("site", "broker", "store", "api", "clock", "mirror", "ping", "yard", "design", "limits")

@@ -102,7 +102,7 @@ MISTAKES = [
     (
         '[site]\n', 'colour = "red"\n[site]\n', 1, "colour", 'the key "colour"',
 
-        "a key of the settings: site, broker, pen, limits, tell, store, api, clock, mirror, ping, design",
+        "a key of the settings: site, broker, pen, limits, tell, store, api, clock, mirror, ping, yard, design",
         "take it out, or one of these",
     ),
     (
