@@ -216,6 +216,7 @@ class Told:
     ammonia: list[float] = field(default_factory=list)
     lamp: list[float] = field(default_factory=list)
     window: list[float] = field(default_factory=list)
+    at: dict[float, float] = field(default_factory=dict)  # by number: the monotonic second it was handed to the client
 
 
 class NumberedSensors:
@@ -230,10 +231,12 @@ class NumberedSensors:
         self._client.max_inflight_messages_set(500)
         self._client.max_queued_messages_set(0)
         self._client.reconnect_delay_set(1, 1)
+        self._open: set[int] = set()  # message ids without the broker's receipt
+        self._client.on_publish = lambda _client, _userdata, message, *_: self._open.discard(message)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
+        self._sent = 0
         self._stopping = threading.Event()
-        self._receipts: list[Any] = []
         self._thread = threading.Thread(target=self._speak, daemon=True)
 
     def start(self) -> NumberedSensors:
@@ -244,8 +247,7 @@ class NumberedSensors:
         """Stop speaking, and wait until the broker has all of it."""
         self._stopping.set()
         self._thread.join()
-        for receipt in self._receipts:
-            receipt.wait_for_publish(30)
+        assert wait_until(lambda: not self._open, 30)
         self._client.disconnect()
         self._client.loop_stop()
         return self.told
@@ -254,6 +256,7 @@ class NumberedSensors:
         number = 0
         while not self._stopping.wait(self._every_s):
             number += 1
+            self.told.at[float(number)] = time.monotonic()
             if number % 3 == 0:
                 self._send(NH3, str(self._ppm))
                 self.told.ammonia.append(self._ppm)
@@ -266,9 +269,9 @@ class NumberedSensors:
                 self.told.window.append(float(number))
 
     def _send(self, topic: str, payload: str) -> None:
-        self._receipts.append(self._client.publish(topic, payload, qos=1))
-        if len(self._receipts) > 2000:
-            self._receipts = [receipt for receipt in self._receipts if not receipt.is_published()]
+        self._sent += 1
+        self._open.add(self._sent)  # paho counts its messages from 1
+        assert self._client.publish(topic, payload, qos=1).mid == self._sent % 65_536
 
 
 def differences(daemon: DaemonProcess, told: Told) -> dict[str, dict[float, int]]:

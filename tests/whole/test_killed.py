@@ -8,12 +8,15 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 from tests.notify.conftest import Receiver
-from tests.whole.conftest import DaemonProcess, NumberedSensors, differences, is_all_stored
-from tests.wire.conftest import BrokerProcess, wait_until
+from tests.whole.conftest import LAMP, DaemonProcess, NumberedSensors, differences, is_all_stored
+from tests.wire.conftest import BrokerProcess, Publisher, wait_until
 
 KILLS = 16
+BROKER_KILLS = 3  # the daemon's pauses before it dials again double
+AROUND_S = 1.0
 
 TELL = """
 [[tell]]
@@ -46,3 +49,60 @@ def test_sixteen_kills_lose_nothing_double_nothing_and_ring_once(
     assert ammonia_alarms(daemon) == [("unacknowledged",)]
     assert len(phone.taken) == 1
     assert daemon.asked("SELECT count(*) FROM outbox WHERE alarm LIKE '%ammonia%'") == [(1,)]
+
+
+def test_a_killed_broker_costs_at_most_what_was_under_way_at_its_end(
+    tmp_path: Path, make_daemon: Callable[..., DaemonProcess]
+) -> None:
+    """What a broker had acknowledged and not yet passed on dies with it, and what it had not acknowledged its sender says
+    again: both only within a second of the kill. A reading with a time of its own is never stored twice even so."""
+    broker = BrokerProcess(tmp_path / "broker", persistence=True).start()
+    try:
+        daemon = make_daemon(broker.port).start()
+        sensors = NumberedSensors(broker.port).start()
+        kills = []
+        for n in range(BROKER_KILLS):
+            time.sleep(0.4)
+            if n % 2:
+                broker.save()
+            kills.append(time.monotonic())
+            broker.kill()
+            broker.start()
+            assert wait_until(lambda n=n: daemon.recent_log().count("connected by MQTT") >= n + 2), daemon.recent_log()
+        time.sleep(0.5)
+        told = sensors.stop()
+        wait_until(lambda: is_all_stored(daemon, told), 3)
+        assert daemon.stop()[0] == 0
+    finally:
+        broker.kill()
+    wrong = differences(daemon, told)
+    for sensor in ("lamp", "window"):
+        for number in wrong.get(sensor, {}):
+            assert any(-AROUND_S < kill - told.at[number] < AROUND_S for kill in kills), (sensor, number, wrong[sensor])
+    assert all(n < 0 for n in wrong.get("window", {}).values())
+
+
+def test_what_a_broker_saved_survives_its_kill_while_the_daemon_is_away(
+    tmp_path: Path, make_daemon: Callable[..., DaemonProcess]
+) -> None:
+    """The daemon is down, readings queue, the broker saves and is killed: all that was saved comes, once; what came after
+    the save is gone, and nobody can know of it."""
+    broker = BrokerProcess(tmp_path / "broker", persistence=True).start()
+    try:
+        daemon = make_daemon(broker.port).start()
+        publisher = Publisher(broker.port)
+        publisher.send(LAMP, "0")
+        assert wait_until(lambda: daemon.stored("brooder/lamp") == [0.0])
+        daemon.kill()
+        publisher.send(LAMP, *[str(n) for n in range(1, 301)])
+        broker.save()
+        publisher.send(LAMP, *[str(n) for n in range(301, 311)])
+        broker.kill()
+        publisher.close()
+        broker.start()
+        daemon.start()
+        assert wait_until(lambda: len(daemon.stored("brooder/lamp")) >= 301)
+        assert daemon.stop()[0] == 0
+    finally:
+        broker.kill()
+    assert sorted(daemon.stored("brooder/lamp")) == [float(n) for n in range(301)]
