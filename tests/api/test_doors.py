@@ -310,6 +310,7 @@ def test_a_one_tap_link_is_for_one_occurrence(cold: BarnAtHand, visit: Visit) ->
     """A link of last night does not silence the alarm of tonight."""
     client = visit()
     path = _one_tap_path(client, cold, occurrence=_cold(cold).occurrence - 1)
+    assert "This alarm is over" in client.get(path).text
     assert "This alarm is over" in client.post(path).text
     assert _cold(cold).state == "unacknowledged"
 
