@@ -68,8 +68,8 @@ class Track:
         return Track([point for point in self.points if span[0] <= point.time_ms < span[1]], self.width_ms)
 
     def missing_s(self, span: Span) -> float:
-        """Seconds of the span in whose stretches no sensor measured."""
-        wanted = range(span[0] // self.width_ms, -(-span[1] // self.width_ms))
+        """Seconds of the span in whose stretches no sensor measured; one that has not ended yet does not count."""
+        wanted = range(span[0] // self.width_ms, span[1] // self.width_ms)
         return len(set(wanted) - {point.time_ms // self.width_ms for point in self.points}) * self.width_ms / 1000.0
 
 
@@ -85,7 +85,7 @@ class Reports:
         state: Callable[[], State],
         now: Clock,
         send: Callable[[Sequence[Notice]], None],
-        due: Callable[[str, date], Sequence[str]] = lambda _pen, _day: (),
+        due: Callable[[str, date, int], Sequence[str]] = lambda _pen, _day, _days: (),
         remarks: Callable[[], Sequence[str]] = lambda: (),
     ) -> None:
         """Prepare.
@@ -93,7 +93,7 @@ class Reports:
         Args:
             now: elapsed seconds, and ms since 1970 UTC or None while that is not trusted.
             send: takes the notices that are due.
-            due: what the calendar asks for in a pen on a day.
+            due: what the calendar asks for in a pen from a day on, for so many days.
             remarks: sentences about the daemon itself for the end of the morning line.
         """
         self._specification = specification
@@ -171,7 +171,7 @@ class Reports:
             ammonia_limit_ppm=None if limit is None else limit.on,
             fan_s=reader.fan_seconds(name, *span) if plan.pen.fan is not None else None,
             unwatched_s=warmth.missing_s(span) if plan.bird_level else 0.0,
-            due=tuple(self._due(name, day)),
+            due=tuple(self._due(name, day, 1)),
         )
 
     def _week(self, reader: Reader, name: str, day: date) -> PenWeek:
@@ -198,7 +198,7 @@ class Reports:
                     deaths=_counted(journal, "deaths", span),
                 )
             )
-        return PenWeek(name, tuple(days), due=tuple(self._due(name, day)))
+        return PenWeek(name, tuple(days), due=tuple(self._due(name, day, 7)))
 
     def _alarms(self, reader: Reader, day: date, at: float, now_ms: int) -> Measures:
         from_ms, to_ms = self._ms(day - timedelta(days=7)), min(now_ms, self._ms(day))

@@ -25,6 +25,7 @@ from monitor.api.passwords import Passwords, password_path
 from monitor.api.server import WebServer
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks, Core
+from monitor.daemon.errands import Errands
 from monitor.daemon.outboxes import BothOutboxes
 from monitor.daemon.people import People
 from monitor.daemon.writer import Writer, store_opener
@@ -128,8 +129,10 @@ class Daemon:
             lambda: self._last_tick,
             monotonic,
         )
+        self.errands = Errands(settings, self.core, self.writer, self.people, self._clocks, self.yard.healthy, monotonic)
+        self.yard.more_parts, self.yard.more_figures = self.errands.parts, self.errands.figures
         self.web: WebServer | None = None
-        self._worker = self._make_worker(open_channels(connections.tell, self._publish_siren))
+        self._worker = self._make_worker(open_channels(connections.tell, self._publish_siren, self.errands.pictures))
         self._ticker = threading.Thread(target=self._tick_on, name="ticker", daemon=True)
         if trouble is not None:
             self.core.link("store", False, f"{trouble.cause} {trouble.advice}")
@@ -146,6 +149,7 @@ class Daemon:
         self._start_web()
         self.session.start()
         self._ticker.start()
+        self.errands.start()
 
     def stop(self) -> None:
         """Say goodbye, commit, close. The fan's relay goes its own safe way when `alive` is gone."""
@@ -153,6 +157,7 @@ class Daemon:
         self.hub.close()
         if self._ticker.is_alive():
             self._ticker.join(5.0)
+        self.errands.stop()
         self.writer.flush()  # while the broker can still hear what is safe
         self.session.stop()
         if self.web is not None:
@@ -299,6 +304,7 @@ class Daemon:
                 if self._monotonic() >= next_rota:
                     next_rota = self._monotonic() + ROTA_EVERY_S
                     self.core.tell_people()
+                self.errands.look()
                 self._last_tick = self._monotonic()
                 if not self.yard.must_restart():
                     _notify_systemd("WATCHDOG=1")

@@ -33,6 +33,8 @@ class Yard:
     started_monotonic: float
     last_tick: Callable[[], float]
     monotonic: Callable[[], float] = time.monotonic
+    more_parts: Callable[[], dict[str, str]] = dict  # of what goes on beside the judging: told, but no part of the health
+    more_figures: Callable[[], dict[str, float]] = dict
 
     @property
     def specification(self) -> Specification:
@@ -76,7 +78,7 @@ class Yard:
             and parts["broker"] == "connected"
             and parts["readings"] != "none arrive"
         )
-        return well, parts
+        return well, {**parts, **self.more_parts()}
 
     def must_restart(self) -> bool:
         """Would a restart help? A lost broker or a full disk it would not; a thread that stands still it would."""
@@ -114,6 +116,7 @@ class Yard:
             "broker_connects_total": counts.connects,
             "broker_messages_total": counts.received,
             "uptime_seconds": self.monotonic() - self.started_monotonic,
+            **self.more_figures(),
         }
 
     def listen(self) -> AbstractContextManager[Listener]:

@@ -59,7 +59,7 @@ class Barn:
             lambda: self.state,
             lambda: (at(ms(6.5)), self.now_ms),
             self.sent.extend,
-            due=lambda _pen, _day: ("lower the lamp",),
+            due=lambda _pen, day, days: (f"lower the lamp, {day:%d %b}, {days} d",),
             remarks=lambda: self.remarks,
         )
 
@@ -105,7 +105,7 @@ def test_the_morning_line_says_the_night_in_the_keepers_units(barn: Barn) -> Non
     assert notice.title == "Mill Rise: brooder ammonia 22 ppm at dawn"
     assert notice.body == (
         "Brooder: low 84 °F at 03:00, high 91 °F at 20:00, ammonia 22 ppm at 05:00 (limit 20 ppm), fan 1.0 h. "
-        "Today: lower the lamp."
+        "Today: lower the lamp, 06 Apr, 1 d."
     )
 
 
@@ -194,6 +194,7 @@ def test_the_weekly_sheet_has_each_day_and_the_alarms(barn: Barn) -> None:
     assert rows[6].split()[-3:] == ["1.0", "h", "–"]
     assert rows[8].split()[-1] == "14"
     assert "Alarms: 1 in 7 days, 1 of them urgent." in notice.body
+    assert "Due: lower the lamp, 06 Apr, 7 d." in notice.body
 
 
 def test_the_weekly_sheet_carries_its_pictures(barn: Barn) -> None:
