@@ -13,9 +13,9 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from demo.bank import BANK_WALL0_MS, HOUR_S, Play, Scenario, Truth
 from demo.closed_loop import Loop
 from demo.litter import DAY_S
+from demo.scenarios import BANK_WALL0_MS, HOUR_S, Play, Scenario, Truth
 from monitor.engine.events import Acknowledge, Action, AlarmChanged, Event, Evidence, SwitchFan
 from monitor.engine.specification import Priority, Specification
 from monitor.engine.state import AlarmState

@@ -35,6 +35,7 @@ from demo.stories import ALARM_DUE_S, LIVE_AFTER_S, STORIES, Story, deeds_of, fi
 from demo.weather import SPRING
 from demo.world import Deed, World
 from monitor.api.passwords import set_password
+from monitor.engine.specification import Pen
 from monitor.settings.read import Settings, read
 from monitor.store.decisions import Decision
 from monitor.store.reader import Reader
@@ -160,9 +161,8 @@ def _settings(given: Given, broker_port: int) -> tuple[Settings, str]:
     return settings, password
 
 
-def spring_world(settings: Settings, given_days: float, seed: int, start: datetime) -> World:
+def spring_world(pen: Pen, given_days: float, seed: int, start: datetime) -> World:
     """The weeks before tonight: an empty shed, made ready, then chicks, and the lamp a little higher each week."""
-    pen = next(iter(settings.specification.pens.values()))
     hatched_s = (given_days - AGE_DAYS) * DAY_S
     start_hour = start.hour + start.minute / 60.0
     lift = 17.5
@@ -194,7 +194,8 @@ def _past(given: Given, settings: Settings, stop: threading.Event) -> Loop:
     """Play the history into the store, with the story's trouble begun in time; returns the loop, level with the clock."""
     wall0_ms = int((time.time() - given.days * DAY_S) * 1000)
     start = datetime.fromtimestamp(wall0_ms / 1000, UTC).astimezone(ZoneInfo(settings.specification.timezone))
-    world = spring_world(settings, given.days, given.seed, start)
+    pen = next(iter(settings.specification.pens.values()))
+    world = spring_world(pen, given.days, given.seed, start)
     loop = Loop(world, settings.specification, at0=wall0_ms / 1000.0, wall0_ms=wall0_ms)
     space_out(loop, given.days * DAY_S)
     history = History(loop, Path(settings.connections.store.folder))
@@ -204,7 +205,7 @@ def _past(given: Given, settings: Settings, stop: threading.Event) -> Loop:
     def unless_stopped(until_s: Callable[[], float]) -> Callable[[], float]:
         return lambda: 0.0 if stop.is_set() else until_s()
 
-    weeks = f"{given.days / 7:.0f} weeks" if given.days >= 14 else f"{given.days:g} days"
+    weeks = f"{given.days / 7:.0f} weeks" if given.days >= 14 else f"{given.days:g} " + ("day" if given.days == 1 else "days")
     progress = Progress(f"Filling {weeks} of history")
     if given.story is None:
         history.play(unless_stopped(now_s), progress)

@@ -11,8 +11,8 @@ import copy
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from demo.bank import give_off
 from demo.closed_loop import Loop
+from demo.scenarios import give_off
 from demo.world import Deed, World
 from monitor.engine.events import Action, AlarmChanged, Event
 

@@ -22,7 +22,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from demo.bank import BANK_DAY, SCENARIOS, Scenario  # noqa: E402  the tree is not installed as a package
+from demo.scenarios import BANK_DAY, SCENARIOS, Scenario  # noqa: E402  the tree is not installed as a package
 from demo.scoring import Verdict, judge, run  # noqa: E402
 from demo.settings_text import specification  # noqa: E402
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from demo.bank import BANK_DAY
+from demo.scenarios import BANK_DAY
 from demo.settings_text import specification
 from monitor.engine.specification import Pen, Specification
 

@@ -11,7 +11,6 @@ from demo.litter import DAY_S
 from demo.settings_text import specification
 from demo.show import AGE_DAYS, spring_world
 from demo.stories import NEAR_ENOUGH_S, STORIES, deeds_of, find, must_begin_at_s, rings_at_s
-from monitor.settings.read import Settings
 
 TONIGHT = date(2026, 4, 21)
 PEN = "brooder"
@@ -23,8 +22,7 @@ def evening() -> Loop:
     told = specification("steady", date.fromordinal(TONIGHT.toordinal() - AGE_DAYS))
     start = datetime(2026, 4, 20, 20, 0, tzinfo=UTC)
     wall0_ms = int(start.timestamp() * 1000)
-    settings = Settings(told, None, "")  # type: ignore[arg-type]  the world needs no connections
-    loop = Loop(spring_world(settings, 1.0, 7, start), told, at0=wall0_ms / 1000, wall0_ms=wall0_ms)
+    loop = Loop(spring_world(told.pens[PEN], 1.0, 7, start), told, at0=wall0_ms / 1000, wall0_ms=wall0_ms)
     loop.run(0.9 * DAY_S)
     return loop
 

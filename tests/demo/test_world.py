@@ -7,7 +7,6 @@ import statistics
 
 import pytest
 
-from demo.bank import SCENARIOS, barnyard
 from demo.barn import Barn, Lamp, Shed
 from demo.exhaust import Exhaust
 from demo.flock import Flock, Group, weight_kg
@@ -15,6 +14,7 @@ from demo.instruments import Probe, payload
 from demo.litter import DAY_S, Litter
 from demo.mill_rise import Barnyard, chores, raise_world
 from demo.moist_air import saturation_pressure_pa
+from demo.scenarios import SCENARIOS, barnyard
 from demo.world import World
 from monitor.engine.specification import BirdClass, Measure
 
