@@ -111,7 +111,7 @@ class DaemonProcess:
     def __init__(self, folder: Path, broker_port: int, more: str = "", commit_every: str = "1 s", **changes: str) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
-        self.store = Path(changes.get("folder", str(folder / "store")))
+        self.store = Path(changes.get("store", str(folder / "store")))
         self.api_port = int(changes.get("api", free_port()))
         self.settings_file = folder / "warmstraw.toml"
         self.log_file = folder / "log"
