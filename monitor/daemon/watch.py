@@ -45,6 +45,7 @@ from monitor.settings.read import Settings
 from monitor.store.failures import StoreFailing, StoreHeld
 from monitor.store.keep import Saved, Store
 from monitor.store.reader import Reader
+from monitor.wire import own_topics
 from monitor.wire.payloads import PayloadReader
 from monitor.wire.redelivery import Remembered
 from monitor.wire.relay import command
@@ -71,7 +72,7 @@ class Daemon:
         specification, connections = settings.specification, settings.connections
         self._monotonic = monotonic
         self._clocks: Clocks = clocks if clocks is not None else MachineClocks(connections.clock == "kept")
-        self._site_topic = f"warmstraw/{_topic_word(specification.site)}"
+        self._site_topic = own_topics.of_site(specification.site)
         self._stopping = threading.Event()
         self._last_tick = monotonic()
         self._complained: set[tuple[str, str]] = set()
@@ -244,7 +245,7 @@ class Daemon:
         sent = self.session.publish(fan.command_topic, command(fan, action.running, action.speed_pct))
         told = None if action.again else decision(action)
         if told is not None:
-            self.session.publish(f"{self._site_topic}/{_topic_word(action.pen)}/fan", json.dumps(told), retain=True)
+            self.session.publish(f"{self._site_topic}/{own_topics.word(action.pen)}/fan", json.dumps(told), retain=True)
         return sent
 
     def _publish_siren(self, topic: str, payload: str) -> bool:
@@ -254,7 +255,7 @@ class Daemon:
         """For a siren or a lamp on the spot."""
         told = decision(change)
         if told is not None:
-            pen = _topic_word(change.pen) if change.pen else "site"
+            pen = own_topics.word(change.pen) if change.pen else "site"
             self.session.publish(f"{self._site_topic}/{pen}/alarm", json.dumps(told), retain=True)
 
     # ---------------------------------------------------------------- people
@@ -345,11 +346,6 @@ def last_seen(saved: Saved | None) -> LastSeen | None:
     if saved is None:
         return None
     return LastSeen(saved.at, saved.wall_ms, saved.segment, saved.boot_id, saved.boottime_s)
-
-
-def _topic_word(name: str) -> str:
-    """A name as one level of a topic: what MQTT gives a meaning becomes a dash."""
-    return "".join("-" if c in "/+#\0" else c for c in name)
 
 
 def _notify_systemd(message: str) -> None:
