@@ -53,16 +53,25 @@ def backup(folder: str | Path, to: str | Path, progress: Progress = lambda _done
         BackupFailing: no room, or the copy is not sound. Nothing stands under the name asked for then.
         StoreMissing: no store in this folder.
     """
-    source, target = Path(folder) / STORE_NAME, Path(to)
-    if not source.is_file():
-        raise StoreMissing(f"There is no store in {folder}.", "Name the folder that stands under [store] in the settings.")
+    source, target = _source(folder), Path(to)
     if target.exists():
         raise BackupFailing(f"{target} exists already.", "Choose another name; a backup never replaces a file.")
+    return _copy_of(source, target, progress)
+
+
+def _source(folder: str | Path) -> Path:
+    source = Path(folder) / STORE_NAME
+    if not source.is_file():
+        raise StoreMissing(f"There is no store in {folder}.", "Name the folder that stands under [store] in the settings.")
+    return source
+
+
+def _copy_of(source: Path, target: Path, progress: Progress) -> BackedUp:
     try:
         with told(source), closing(open_reader(source)) as connection:
             return copy_out(connection, target, progress)
     except UnsoundCopy:
-        note_suspicion(Path(folder))
+        note_suspicion(source.parent)
         raise
 
 
@@ -123,9 +132,8 @@ def nightly(folder: str | Path, name: str, keep: int = 7) -> BackedUp:
     """
     place = Path(folder) / BACKUPS_NAME
     target = place / name
-    if target.exists():
-        target.unlink()  # a second one on the same day replaces the first
-    made = backup(folder, target)
+    # A second one on the same day replaces the first, once it is whole.
+    made = _copy_of(_source(folder), target, lambda _done, _all: None)
     nights = sorted(file for file in place.glob("*.sqlite") if not file.name.startswith("before-"))
     for file in nights[: max(0, len(nights) - keep)]:
         if file != target:

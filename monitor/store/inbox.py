@@ -22,6 +22,9 @@ from monitor.store import memory, rollups
 EARLIEST_MS = 946_684_800_000
 LATEST_MS = 4_102_444_800_000
 
+# Moved readings that may stay in the inbox for their deliveries' sake; after a file was taken in there are more.
+_KEPT_FOR_DELIVERIES = 8 * memory.REMEMBERED
+
 _Taken = dict[int, dict[int, float]]  # series → millisecond → value
 
 
@@ -230,7 +233,12 @@ class Inbox:
         (free,) = ask("SELECT value FROM mark WHERE name = 'settled_seq'").fetchone()
         if keep_after_seq is not None:
             free = min(free, keep_after_seq)
-        memory.keep(self._connection, free)
+        needed = memory.first_needed(self._connection)
+        if needed is not None and needed <= free:
+            if free - needed < _KEPT_FOR_DELIVERIES:
+                free = needed - 1  # cheaper than writing their deliveries once more elsewhere
+            else:
+                memory.keep(self._connection, free)
         ask("DELETE FROM inbox WHERE seq <= ?", (free,))
 
     def _part_clashes(self, after_seq: int, upto_seq: int) -> None:

@@ -316,7 +316,7 @@ class Store:
         """
         dated = self._date(rows)
         with self._turns:
-            with self._turn(False), transaction(self._connection):
+            with self._turn(True):
                 places = self._inbox.move(rows) if self._inbox.unmoved >= move_from else []
                 self.mirror.bound_backlog()
                 self._inbox.let_go(self.mirror.keep_after_seq)
@@ -326,7 +326,8 @@ class Store:
             with self._told():
                 self._inbox.accept_move(places)
                 left = self._inbox.unmoved >= max(1, move_from)
-                if not left:
+                if (places or dropped) and not left:
+                    # Only now: each checkpoint writes every page touched since the last one to its place.
                     self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
                 waits = int(self._one("SELECT count(*) FROM placement"))
             return Tidied(dated, len(places), dropped, more=bool(waits or left or dropped >= rows))

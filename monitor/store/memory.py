@@ -1,8 +1,9 @@
 """The last deliveries committed, so that one that comes again is known.
 
 Rules of this file: bounded, in order of committing, in the transaction of the readings. A batch's deliveries
-stand packed with its last reading in the inbox, which is written anyway, and go into the ring when that reading
-leaves the inbox: a page less in every commit.
+stand packed with its last reading in the inbox, which is written anyway: a page less in every commit. Readings
+that were moved stay in the inbox as long as their deliveries are among the last; those of a batch without a
+dated reading go into a ring.
 """
 
 from __future__ import annotations
@@ -70,6 +71,16 @@ class Memory:
         """All of them. In a transaction."""
         self._connection.execute("DELETE FROM delivery")
         self._connection.execute("UPDATE inbox SET deliveries = NULL WHERE deliveries IS NOT NULL")
+
+
+def first_needed(connection: sqlite3.Connection) -> int | None:
+    """`seq` of the first reading in the inbox whose deliveries are among the last; None when none are."""
+    count, first = 0, None
+    for seq, packed in connection.execute("SELECT seq, deliveries FROM inbox WHERE deliveries IS NOT NULL ORDER BY seq DESC"):
+        if count >= REMEMBERED:
+            break
+        count, first = count + sum(1 for _ in _unpack(packed)), seq
+    return first
 
 
 def keep(connection: sqlite3.Connection, upto_seq: int) -> None:

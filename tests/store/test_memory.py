@@ -45,6 +45,22 @@ def test_the_memory_is_the_last_deliveries_wherever_they_stand(tmp_path_factory,
     store.close()
 
 
+def test_a_file_taken_in_does_not_keep_the_inbox_nor_forget_the_deliveries(store, say):
+    """Moved readings stay for their deliveries' sake only while they are few; then the deliveries go elsewhere."""
+
+    def held() -> int:
+        return store._connection.execute("SELECT count(*) FROM inbox").fetchone()[0]
+
+    store.commit(say.batch(say.keep("a/b", 1.0), deliveries=[say.delivery(7)]))
+    store.tidy(None, move_from=1)
+    assert held() == 1
+    store.add_readings([say.keep("a/b", float(n), 1000 + n) for n in range(30_000)])
+    while store.tidy(None, move_from=1).more:
+        pass
+    assert held() == 0
+    assert [row.packet_id for row in store.remembered()] == [7]
+
+
 def test_a_batch_larger_than_the_memory_leaves_its_end(store, say):
     """However many come at once, the last ones are known."""
     store.commit(say.batch(deliveries=[say.delivery(n + 1) for n in range(REMEMBERED + 10)]))
