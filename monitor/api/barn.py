@@ -66,7 +66,7 @@ class Barn(Protocol):
         ...
 
     def calendar(self) -> Json:
-        """What is due. The page looks for due: [{pen ("" for all), text}], those of today first."""
+        """What each flock wants next, the earliest first: [{day, pen, flock, what, why, source, due}]."""
         ...
 
     def resolved(self) -> Json:

@@ -187,7 +187,7 @@ class BarnAtHand:
         return self.told.get("bedding", {"pen": pen, "periods": []})
 
     def calendar(self) -> Json:
-        return self.told.get("calendar", {"due": []})
+        return self.told.get("calendar", [])
 
     def resolved(self) -> Json:
         return self.told.get("resolved", {"site": self.specification.site})

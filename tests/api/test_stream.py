@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -64,7 +65,9 @@ def test_the_heartbeat_comes_when_nothing_changes(barn: BarnAtHand) -> None:
         finally:
             live.BEAT_S = live_beat
 
-    got = asyncio.run(listen())
+    # in a thread of its own: a browser driver may already have a loop in this one
+    with ThreadPoolExecutor(1) as pool:
+        got = pool.submit(lambda: asyncio.run(listen())).result()
     assert got[0].startswith(b"retry:")
     assert got[4].startswith(b"event: beat\ndata: {")
 

@@ -84,14 +84,14 @@ function asideLine(alarm, changed) {
 /** One article a pen: its sentence, part by part; behind each part the numbers and where the limit comes from. */
 export function drawAnswers(place, pens, chosen, calendar) {
   replaceKeepingFocus(place, pens.map((pen) => {
-    const due = (calendar ?? []).filter((item) => !item.pen || item.pen === pen.name);
+    const due = calendar.filter((entry) => entry.pen === pen.name);
     return el("article", { class: "pen", "aria-labelledby": `pen-${pen.name}` },
       el("h2", { id: `pen-${pen.name}`, class: pen.verdict },
         el("span", { class: "sign", "aria-hidden": "true" }, SIGN[pen.verdict]), " ",
         pens.length > 1 ? el("a", { href: `#/${encodeURIComponent(pen.name)}`, "aria-current": pen.name === chosen ? "true" : false, "data-key": `pen-${pen.name}` }, pen.name) : pen.name,
         el("span", { class: "verdict" }, VERDICT[pen.verdict])),
       el("div", { class: "sentence" }, pen.parts.map((part) => partOf(pen, part))),
-      due.length ? el("ul", { class: "due", "aria-label": `Due in ${pen.name}` }, due.map((item) => el("li", {}, item.text))) : null);
+      due.length ? el("ul", { class: "due", "aria-label": `Due in ${pen.name}` }, due.map((entry) => el("li", {}, entry.what))) : null);
   }));
 }
 

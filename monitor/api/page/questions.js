@@ -1,6 +1,6 @@
 // The questions a keeper asks of one pen, one below the other; each is answered when it comes into view.
 
-import { act, ask, el, field, form, moment, site, tell } from "./words.js";
+import { act, ask, day, el, field, form, moment, site, tell } from "./words.js";
 
 const fill = {}; // question → function that answers it
 const shownAt = new Map(); // section id → when it was last answered
@@ -9,6 +9,7 @@ let chosen = null;
 let status = null;
 let boardNow = () => Date.now();
 let changed = async () => {};
+let calendar = [];
 const air = { measure: "ammonia", days: 1 };
 
 const QUESTIONS = [
@@ -29,7 +30,7 @@ const observer = new IntersectionObserver((entries) => {
 
 /** Lay the questions out for one pen; nothing is asked of the board until a question is in view. */
 export function drawQuestions(place, pen, tools) {
-  ({ boardNow, changed } = tools);
+  ({ boardNow, changed, calendar } = tools);
   const another = chosen !== pen.name;
   status = pen;
   if (another || !place.firstChild) {
@@ -85,6 +86,15 @@ async function answer(id, anyway = false) {
 }
 
 const charts = () => import("/page/charts.js");
+/** Draw again only when what is said has changed: what was unfolded stays so, and no button moves under a thumb. */
+function whenChanged(said, redraw) {
+  let last;
+  return () => {
+    const now = JSON.stringify(said());
+    if (now !== last) { last = now; redraw(); }
+  };
+}
+
 const prepare = {};
 const live = {};
 
@@ -105,7 +115,8 @@ fill.air = async (place) => (await charts()).drawAir(place, status, air.measure,
 prepare.fan = (body) => {
   const now = el("div");
   body.replaceChildren(now, el("div", { class: "answer" }), site.mayAct ? handSetForm() : "");
-  live.fan = () => now.replaceChildren(fanNow());
+  live.fan = whenChanged(() => [status.fan.hand_set?.left_shown, status.fan.reported_running, status.parts.find((each) => each.matter === "fan")?.text],
+    () => now.replaceChildren(fanNow()));
   live.fan();
 };
 fill.fan = async (place) => {
@@ -157,11 +168,12 @@ fill.litter = async (place) => (await import("/page/litter.js")).drawLitter(plac
 prepare.birds = (body) => {
   const now = el("div");
   body.replaceChildren(now, el("div", { class: "answer" }), site.mayAct ? countForm() : "");
-  live.birds = () => now.replaceChildren(
+  live.birds = whenChanged(() => [status.flocks, calendar], () => now.replaceChildren(
     ...(status.flocks.length ? status.flocks.map((flock) => el("p", {},
       el("strong", {}, `${flock.count} ${flock.name}`), ` (${flock.class}), ${flock.age_days === null ? "age not known while the date is not" : `${flock.age_days} days old`}. `,
       flock.target ? `They want ${flock.target.shown} at bird level; below ${flock.target.cold_shown} is too cold, above ${flock.target.hot_shown} too hot (${flock.target.source}).` : "")) : [el("p", {}, "No flock stands in the settings.")]),
-    status.floor_per_bird_shown ? el("p", {}, `Floor for each bird: ${status.floor_per_bird_shown}.`) : "");
+    status.floor_per_bird_shown ? el("p", {}, `Floor for each bird: ${status.floor_per_bird_shown}.`) : "",
+    nextSteps()));
   live.birds();
 };
 
@@ -172,6 +184,16 @@ fill.birds = async (place) => {
   const [deaths, eggs] = [sum("deaths"), sum("eggs")];
   place.replaceChildren(el("p", {}, `Written down in the last seven days: ${deaths} ${deaths === 1 ? "death" : "deaths"}, ${eggs} ${eggs === 1 ? "egg" : "eggs"}.`));
 };
+
+/** What holds now and what comes next, each with its ground one tap away. */
+function nextSteps() {
+  if (!calendar.length) return "";
+  const step = (entry) => el("details", { class: "part" },
+    el("summary", {}, `${entry.due ? "Now" : day(Date.parse(entry.day))}: ${entry.what}`), el("p", {}, `${entry.why} (${entry.source})`));
+  const [now, later] = [calendar.filter((entry) => entry.due), calendar.filter((entry) => !entry.due)];
+  return el("div", {}, el("h3", {}, "What they want now and next"), now.map(step), later.slice(0, 4).map(step),
+    later.length > 4 ? el("details", {}, el("summary", {}, `${later.length - 4} later steps`), later.slice(4).map(step)) : null);
+}
 
 function countForm() {
   const flocks = status.flocks.map((flock) => flock.name);

@@ -43,8 +43,8 @@ function draw() {
     dim();
     drawAlarms(at("alarms"), [...barn.site.alarms, ...pens.flatMap((pen) => pen.alarms)].sort(byNeed), refresh);
     const chosen = chosenPen();
-    drawAnswers(at("answers"), pens, chosen, barn.calendar);
-    if (barn.pens.has(chosen)) drawQuestions(at("questions"), barn.pens.get(chosen), { boardNow, changed: refresh });
+    drawAnswers(at("answers"), pens, chosen, barn.calendar.filter((entry) => entry.due && isNew(entry.day)));
+    if (barn.pens.has(chosen)) drawQuestions(at("questions"), barn.pens.get(chosen), { boardNow, changed: refresh, calendar: barn.calendar.filter((entry) => entry.pen === chosen) });
     ring([...barn.site.alarms, ...pens.flatMap((pen) => pen.alarms)]);
     const ringing = [...barn.site.alarms, ...pens.flatMap((pen) => pen.alarms)].filter((alarm) => alarm.state === "unacknowledged").length;
     if (!performance.getEntriesByName("answered").length) performance.mark("answered");
@@ -55,6 +55,9 @@ function draw() {
 const STATES = ["unacknowledged", "acknowledged", "returned"];
 const PRIORITIES = ["urgent", "high", "medium", "low"];
 const byNeed = (a, b) => (STATES.indexOf(a.state) + 9) % 9 - (STATES.indexOf(b.state) + 9) % 9 || PRIORITIES.indexOf(a.priority) - PRIORITIES.indexOf(b.priority);
+
+/** Due since yesterday or today: under the sentence stands what to do, not what was done long ago. */
+const isNew = (day) => boardNow() - Date.parse(day) < 2 * 86_400_000;
 
 const rung = new Set();
 /** Read a new alarm aloud, once for each time it is raised. */
@@ -99,7 +102,7 @@ async function enter() {
     draw();
     live.open();
     drawFoot(at("foot"), { may_act: site.mayAct }, leave);
-    ask("/api/calendar").then((calendar) => { barn.calendar = calendar?.due ?? []; draw(); }).catch(() => {});
+    ask("/api/calendar").then((calendar) => { barn.calendar = Array.isArray(calendar) ? calendar : []; draw(); }).catch(() => {});
   } catch (error) {
     if (error instanceof Refusal && error.status === 401) { await leave(); return; }
     tell(error.message, true);

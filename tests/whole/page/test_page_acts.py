@@ -11,6 +11,7 @@ from playwright.sync_api import Page, ViewportSize, expect
 from monitor.api.links import new_setup_link
 from monitor.api.passwords import password_path
 from monitor.api.sign_in import GUESSES
+from monitor.engine.events import Json
 from monitor.review import sizing
 from monitor.review.sheet import OutsideAir
 from monitor.review.sheet_text import as_json
@@ -281,16 +282,33 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
     assert "turned 2026-03-28 (now),1,,3.5,,ppm" in figures.value.path().read_text()
 
 
-def test_what_is_due_stands_under_the_sentence(open_page: Open, rig: Rig) -> None:
-    """Today's steps come with the answer, each with its own pen."""
-    rig.barn.told["calendar"] = {
-        "due": [{"pen": "brooder", "text": "Lower the warmth to 86 °F today."}, {"pen": "", "text": "Clean the fan this week."}]
-    }
+def test_what_is_due_stands_under_the_sentence_and_the_rest_with_the_birds(open_page: Open, rig: Rig) -> None:
+    """Today's step comes with the answer of its own pen; what holds for long, and what comes, with its ground below."""
+
+    def entry(day: str, what: str, due: bool) -> Json:
+        return {
+            "day": day,
+            "pen": "brooder",
+            "flock": "spring",
+            "what": what,
+            "why": "they feather",
+            "source": "a table",
+            "due": due,
+        }
+
+    rig.barn.told["calendar"] = [
+        entry("2026-04-02", "Lamp on from the first hour.", True),
+        entry("2026-04-06", "Lower the warmth to 86 °F.", True),
+        entry("2026-04-20", "Give them a roost.", False),
+    ]
     page = open_page()
-    expect(page.locator(".due").first.locator("li")).to_have_text(
-        ["Lower the warmth to 86 °F today.", "Clean the fan this week."]
-    )
-    expect(page.locator(".due").nth(1).locator("li")).to_have_text(["Clean the fan this week."])
+    expect(page.locator(".due")).to_have_count(1)
+    expect(page.locator("article").first.locator(".due li")).to_have_text(["Lower the warmth to 86 °F."])
+    birds = page.locator("#birds")
+    birds.scroll_into_view_if_needed()
+    expect(birds).to_contain_text("Now: Lamp on from the first hour.")
+    birds.get_by_text("Mon 20 Apr: Give them a roost.").click()
+    expect(birds.get_by_text("they feather (a table)").last).to_be_visible()
 
 
 def test_the_resolved_settings_are_shown_with_their_sources(open_page: Open, rig: Rig) -> None:
