@@ -82,19 +82,19 @@ def _rehearse(asked: argparse.Namespace) -> int:
 
 
 def _size(asked: argparse.Namespace) -> int:
-    from monitor.cli.sheets import size
+    from monitor.cli.sizing import size
 
     return size(asked, _settings(asked))
 
 
 def _bedding(asked: argparse.Namespace) -> int:
-    from monitor.cli.sheets import bedding
+    from monitor.cli.bedding import bedding
 
     return bedding(asked, _settings(asked))
 
 
 def _call(asked: argparse.Namespace) -> int:
-    from monitor.cli.sheets import call
+    from monitor.cli.calling import call
 
     return call(asked, _settings(asked))
 

@@ -119,13 +119,14 @@ class Daemon:
             monotonic,
         )
         self.outboxes = BothOutboxes(lambda: self.writer.store)
+        self._reader = Reader(connections.store.folder)
         self.yard = Yard(
             settings,
             self.core,
             self.writer,
             self.session,
             self.hub,
-            lambda: Reader(connections.store.folder),
+            self._reader,
             monotonic(),
             lambda: self._last_tick,
             monotonic,
@@ -165,6 +166,7 @@ class Daemon:
             self.web.stop()
         self._worker.stop()
         self.writer.stop()
+        self._reader.close()
 
     def _start_web(self) -> None:
         host, advice = may_bind(self.yard)

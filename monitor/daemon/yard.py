@@ -20,6 +20,9 @@ from monitor.store.reader import Reader
 from monitor.wire.session import Session
 
 
+LOOK_BACK_LAG_S = 15.0  # how far behind a picture may be; our own rule
+
+
 @dataclass(slots=True)
 class Yard:
     """Implements the API's `Barn`. Every method may be called from any thread."""
@@ -29,7 +32,7 @@ class Yard:
     writer: Writer
     session: Session
     hub: Hub
-    open_reader: Callable[[], Reader]
+    look_back: Reader
     started_monotonic: float
     last_tick: Callable[[], float]
     monotonic: Callable[[], float] = time.monotonic
@@ -56,7 +59,11 @@ class Yard:
         return state
 
     def reader(self) -> Reader:
-        return self.open_reader()
+        """Where to look back. Somebody is looking, so what waits for its commit is written first, at most every few seconds."""
+        last = self.writer.last_commit_at
+        if last is None or self.monotonic() - last > LOOK_BACK_LAG_S:
+            self.writer.flush()
+        return self.look_back
 
     def healthy(self) -> tuple[bool, dict[str, str]]:
         """Is the daemon doing its work? What each part says of itself."""
