@@ -60,8 +60,8 @@ class Barn(Protocol):
     def bedding(self, pen: str) -> Json:
         """The litter. What the page looks for, all optional:
 
-        sentence; limit_ppm; periods: [{began (RFC 3339), what, day: [0, 1, …], level_ppm: […], text}], oldest first;
-        changes: [{text}]; days_left: {text}; warnings: [text]; suggested: [{text}].
+        sentence; limit_ppm; periods: [{began (RFC 3339), what, day: [0.4, 1.4, …], level_ppm: […], text}] and
+        changes: [{text}], oldest first; days_left: {text}; due: {text}; warnings: [text]; suggested: [{text}].
         """
         ...
 

@@ -38,7 +38,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
   });
   const gap = overDays && times.length < 100 ? Infinity : 3 * Math.max(120e3, (toMs - fromMs) / 500);
   const x = xLabel ? times : times.map((ms) => ms / 1000);
-  const [values, xs] = xLabel ? [aligned, x] : withGaps(aligned, x, gap / 1000);
+  const [values, xs] = withGaps(aligned, x, xLabel ? Infinity : gap / 1000);
 
   const canvasPlace = el("div", { class: "canvas", role: "img", "aria-label": `${title}. ${summary}` });
   const readout = el("p", { class: "readout", "aria-hidden": "true" });
@@ -59,7 +59,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
       { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { show: false }, size: 46, font: "13px system-ui, sans-serif" },
     ],
     series: [{}, ...columns.map((column, at) => ({
-      label: column.name, stroke: colour(column.stroke ?? LINES[at % LINES.length]), width: 2, dash: DASHES[at % DASHES.length], points: { show: times.length < 3 }, spanGaps: false,
+      label: column.name, stroke: colour(column.stroke ?? LINES[at % LINES.length]), width: 2, dash: DASHES[at % DASHES.length], points: { show: column.time_ms.length < 3 }, spanGaps: false,
     }))],
     hooks: {
       drawClear: [(u) => { background(u); bands(u, zones); fanStrip(u, fan); }],

@@ -7,11 +7,14 @@ import { ask, el } from "./words.js";
 export async function drawLitter(place, words, status) {
   const told = await ask(`/api/pens/${encodeURIComponent(status.name)}/bedding`);
   const periods = (told.periods ?? []).filter((period) => period.day?.length);
-  const said = [told.sentence, told.days_left?.text, ...(told.changes ?? []).slice(-1).map((change) => change.text)].filter(Boolean);
+  const changes = [...(told.changes ?? [])].reverse();
+  const said = [told.sentence, told.days_left?.text, told.due?.text, changes[0]?.text].filter(Boolean);
   words.replaceChildren(
     ...(said.length ? said.map((sentence) => el("p", {}, sentence)) : [el("p", {}, "No litter period is known yet: write it down when you next change, top or turn the litter.")]),
     ...(told.warnings ?? []).map((warning) => el("p", { class: "watch" }, `▲ ${warning}`)),
     ...(told.suggested ?? []).map((found) => el("p", {}, found.text)),
+    changes.length > 1 ? el("details", {}, el("summary", {}, `What earlier changes did (${changes.length - 1})`),
+      el("ul", {}, changes.slice(1).map((change) => el("li", {}, change.text)))) : "",
   );
   if (!periods.length) { place.replaceChildren(); return; }
   const shown = periods.slice(-4);
@@ -23,7 +26,7 @@ export async function drawLitter(place, words, status) {
       name: `${period.what} ${period.began.slice(0, 10)}${at === shown.length - 1 ? " (now)" : ""}`, unit: "ppm", digits: 1, time_ms: period.day, mean: period.level_ppm,
       stroke: at === shown.length - 1 ? "line-a" : ["line-d", "line-c", "line-b"][(shown.length - 2 - at) % 3],
     })),
-    limits: told.limit_ppm ? [{ value: told.limit_ppm, label: `limit for birds ${told.limit_ppm} ppm` }] : [],
+    limits: told.limit_ppm ? [{ value: told.limit_ppm, label: `limit for birds ${told.limit_ppm} ppm`, always: true }] : [],
     fromMs: 0, toMs: longest, xLabel: "day of the litter",
   });
 }

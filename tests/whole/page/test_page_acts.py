@@ -253,6 +253,7 @@ def test_the_first_password_is_set_by_the_link(open_page: Open, rig: Rig) -> Non
 
 def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, rig: Rig) -> None:
     """Each period a line from day nought, what the last change did in words, the warning with its sign."""
+    SCREENS.mkdir(exist_ok=True)
     rig.barn.told["bedding"] = {
         "sentence": "8.0 ppm at dawn on day 9, rising 0.6 ppm a day.",
         "limit_ppm": 20,
@@ -260,13 +261,19 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
             {
                 "began": "2026-03-10T08:00:00Z",
                 "what": "changed",
-                "day": [0, 1, 2, 3],
+                "day": [0.4, 1.4, 2.4, 3.4],
                 "level_ppm": [2, 4, 6, 8],
                 "text": "2 a day.",
             },
-            {"began": "2026-03-28T08:00:00Z", "what": "turned", "day": [0, 1, 2], "level_ppm": [3, 3.5, 4], "text": "0.5 a day."},
+            {
+                "began": "2026-03-28T08:00:00Z",
+                "what": "turned",
+                "day": [0.7, 1.7, 2.7],
+                "level_ppm": [3, 3.5, 4],
+                "text": "0.5 a day.",
+            },
         ],
-        "changes": [{"text": "Turning it took 4 ppm off, 3 to 5."}],
+        "changes": [{"text": "Cannot tell."}, {"text": "Turning it took 4 ppm off, 3 to 5."}],
         "days_left": {"text": "About 12 days until the limit, 9 to 16."},
         "warnings": ["The fan's setting changed in this time."],
     }
@@ -276,10 +283,11 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
     section.locator("canvas").wait_for()
     for words in ("rising 0.6 ppm a day", "took 4 ppm off", "About 12 days", "▲ The fan's setting changed"):
         expect(section).to_contain_text(words)
+    section.screenshot(path=SCREENS / "phone-light-litter-periods.png")
     expect(section.locator(".key li")).to_have_text(["changed 2026-03-10", "turned 2026-03-28 (now)"])
     with page.expect_download() as figures:
         section.get_by_role("button", name="Save figures (CSV)").click()
-    assert "turned 2026-03-28 (now),1,,3.5,,ppm" in figures.value.path().read_text()
+    assert "turned 2026-03-28 (now),1.7,,3.5,,ppm" in figures.value.path().read_text()
 
 
 def test_what_is_due_stands_under_the_sentence_and_the_rest_with_the_birds(open_page: Open, rig: Rig) -> None:
