@@ -4,66 +4,113 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
 
 from monitor.cli.keeping import told
 from monitor.cli.refusal import Refused
-from monitor.engine.specification import Measure, Pen, Place, Sensor
+from monitor.engine.events import Json
+from monitor.engine.plan import plan_for
+from monitor.engine.specification import Measure, Pen, Place, Sensor, Specification
+from monitor.review import production, trends
 from monitor.review.airflow import FanRun
 from monitor.review.bedding import Bedding, review
 from monitor.review.bedding_text import as_json, sheet
 from monitor.settings.read import Settings
 from monitor.store.decisions import Decision
-from monitor.store.reader import Reader
+from monitor.store.reader import Bucket, Reader
 from monitor.store.rollups import DAY_MS, HOUR_MS
 
 LONGEST_DAYS = 400  # how far the command looks back
 MOST_DECISIONS = 400_000  # a timer of five minutes makes 210 000 a year
 
 
-def bedding(
-    asked: argparse.Namespace, settings: Settings, now_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000
-) -> int:
-    """Print each pen's litter periods. Returns the exit code."""
-    pens = settings.specification.pens
-    if asked.pen is not None and asked.pen not in pens:
-        raise Refused(f"--pen {asked.pen}: expected one of {', '.join(pens)}", 2)
-    chosen = [asked.pen] if asked.pen is not None else list(pens)
+def bedding(asked: argparse.Namespace, settings: Settings, now_ms: Callable[[], int] = _wall_ms) -> int:
+    """Print each pen's litter periods, trends, lay and deaths. Returns the exit code."""
+    specification = settings.specification
+    if asked.pen is not None and asked.pen not in specification.pens:
+        raise Refused(f"--pen {asked.pen}: expected one of {', '.join(specification.pens)}", 2)
+    chosen = [asked.pen] if asked.pen is not None else list(specification.pens)
     now = now_ms()
     with told(), Reader(settings.connections.store.folder) as reader:
-        found = [looked_back(settings, name, reader, now) for name in chosen]
+        found = [look_back(specification, name, reader, now) for name in chosen]
     if asked.json:
-        print(json.dumps([as_json(each) for each in found], ensure_ascii=False, indent=2))
+        print(json.dumps([each.as_json(specification.units) for each in found], ensure_ascii=False, indent=2))
     else:
-        print("\n\n".join(sheet(each, settings.specification.units) for each in found))
+        print("\n\n\n".join(each.sheet(specification.units) for each in found))
     return 0
 
 
-def looked_back(settings: Settings, name: str, reader: Reader, now_ms: int) -> Bedding:
-    """One pen's bedding from the store."""
-    specification = settings.specification
-    pen = specification.pens[name]
+@dataclass(frozen=True, slots=True)
+class LookedBack:
+    """One pen: the litter, the trends, what was laid and what died."""
+
+    bedding: Bedding
+    trends: trends.Trends
+    production: production.Production
+
+    def sheet(self, units: str) -> str:
+        """As text, at most 100 columns."""
+        lines = [*trends.sentences(self.trends, units), "", *production.sentences(self.production)]
+        return sheet(self.bedding, units) + f"\n\nThe last {len(self.trends.days)} days:\n" + "\n".join(lines)
+
+    def as_json(self, units: str) -> dict[str, Json]:
+        """As the API serves it: the bedding, with the rest beside it."""
+        return {
+            **as_json(self.bedding),
+            "trends": trends.as_json(self.trends, units),
+            "production": production.as_json(self.production),
+        }
+
+
+def look_back(specification: Specification, name: str, reader: Reader, now_ms: int) -> LookedBack:
+    """One pen from the store.
+
+    Raises:
+        StoreFailing: the store cannot be read.
+    """
+    pen, zone = specification.pens[name], specification.timezone
     to_ms = -(-now_ms // HOUR_MS) * HOUR_MS  # whole hours, so that a stretch is one hour
     from_ms = to_ms - LONGEST_DAYS * DAY_MS
 
-    def hourly(sensor: Sensor | None) -> list[tuple[int, float]]:
-        if sensor is None:
-            return []
-        buckets = reader.series(sensor.key, from_ms, to_ms, LONGEST_DAYS * DAY_MS // HOUR_MS)
+    def hourly(measure: Measure, *places: Place) -> Sequence[Bucket]:
+        sensor = of(pen, measure, *places)
+        return [] if sensor is None else reader.series(sensor.key, from_ms, to_ms, LONGEST_DAYS * DAY_MS // HOUR_MS)
+
+    def means(buckets: Sequence[Bucket]) -> list[tuple[int, float]]:
         return [(bucket.time_ms, bucket.mean) for bucket in buckets]
 
-    decisions = reader.decisions(name, from_ms, now_ms, kinds=("fan",), limit=MOST_DECISIONS)
-    return review(
-        specification,
-        name,
-        hourly(of(pen, Measure.AMMONIA, Place.BIRD_LEVEL, Place.ROOM)),
-        hourly(of(pen, Measure.TEMPERATURE, Place.ROOM, Place.BIRD_LEVEL)),
-        reader.journal(name, None, now_ms),
-        fan_runs(decisions, now_ms),
-        now_ms,
-        hourly(of(pen, Measure.TEMPERATURE, Place.OUTSIDE, Place.SUPPLY)),
+    ammonia = means(hourly(Measure.AMMONIA, Place.BIRD_LEVEL, Place.ROOM))
+    birds = hourly(Measure.TEMPERATURE, Place.BIRD_LEVEL, Place.ROOM)
+    room = hourly(Measure.TEMPERATURE, Place.ROOM, Place.BIRD_LEVEL)
+    damp = hourly(Measure.HUMIDITY, Place.ROOM, Place.BIRD_LEVEL)
+    outside = hourly(Measure.TEMPERATURE, Place.OUTSIDE, Place.SUPPLY)
+    runs = fan_runs(reader.decisions(name, from_ms, now_ms, kinds=("fan",), limit=MOST_DECISIONS), now_ms)
+    journal = reader.journal(name, None, now_ms)
+    litter = review(specification, name, ammonia, means(room), journal, runs, now_ms, means(outside))
+    lows = [(bucket.time_ms, bucket.low) for bucket in birds]
+    last = trends.trends(zone, lows, means(damp), runs, now_ms, has_fan=pen.fan is not None)
+    plan, counts = plan_for(specification).pens[name], {flock.name: flock.count for flock in pen.flocks}
+
+    def hot_c(day: date) -> float | None:
+        warmth = plan.band(day.toordinal(), counts)
+        return None if warmth is None else warmth.band.hot_c
+
+    highs = [(bucket.time_ms, bucket.high) for bucket in birds]
+    limit = litter.limit_ppm
+    nights = [night for period in litter.periods for night in period.stretch.nights]
+    foul = [n.day for n in nights if limit is not None and n.dawn_ppm is not None and n.dawn_ppm >= limit]
+    laid = production.production(
+        pen,
+        zone,
+        journal,
+        last.days[0].day,
+        last.days[-1].day,
+        trends.days_at_least(zone, highs, hot_c) if highs else None,
+        foul if nights and limit is not None else None,
     )
+    return LookedBack(litter, last, laid)
 
 
 def of(pen: Pen, measure: Measure, *places: Place) -> Sensor | None:

@@ -170,12 +170,16 @@ def review(
 def _period(stretch: Stretch, limit_ppm: float | None, suggested: Sequence[Suggestion]) -> Period:
     within = stretch.nights
     # Across a change that nobody wrote down no rise is carried on.
-    fell_ms = max((each.before_ms for each in suggested if each.before_ms >= stretch.began_ms), default=0)
+    fell_ms = max((each.before_ms for each in suggested if _within(stretch, each.before_ms)), default=0)
     last = [n for n in within if n.time_ms >= fell_ms][-WINDOW_NIGHTS:]
     known = with_air(last)
     comparable = last if known else same_fan(last, last[-7:])
     found = course(comparable, known, limit_ppm if stretch.ended_ms is None else None)
     return Period(stretch, found, _given_off(within[:5]), _given_off(within[-5:]))
+
+
+def _within(stretch: Stretch, time_ms: int) -> bool:
+    return time_ms >= stretch.began_ms and (stretch.ended_ms is None or time_ms < stretch.ended_ms)
 
 
 def _given_off(few: Sequence[Night]) -> Interval | None:

@@ -172,7 +172,7 @@ def _table(found: Bedding, units: str) -> list[str]:
                 str(len(period.stretch.nights)),
                 "–" if course is None else _number(course.level_ppm.best, 1),
                 "–" if dawn is None else _number(dawn, 1),
-                "–" if course is None else f"{_signed(course.rise_ppm_day.best)} ({_span(course.rise_ppm_day, 1)})",
+                "–" if course is None else _rise_cell(course.rise_ppm_day),
                 _mg_h(period.emission_first_mg_h),
                 _mg_h(period.emission_last_mg_h),
             )
@@ -235,6 +235,12 @@ def as_json(found: Bedding) -> dict[str, Json]:
         ],
         "warnings": [warning_text(warned, found.timezone) for warned in found.warnings],
     }
+
+
+def _due_json(found: Bedding) -> Json:
+    if found.due is None:
+        return None
+    return {"day": found.due.day.isoformat(), "by": found.due.by, "text": due_text(found.due, found.today)}
 
 
 def _period_json(found: Bedding, period: Period) -> Json:
@@ -326,8 +332,13 @@ def _number(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
-def _signed(value: float) -> str:
-    return ("+" if value >= 0.05 else "") + _number(value, 1)
+def _rise_cell(rise: Interval) -> str:
+    digits = _digits(rise)
+    return ("+" if rise.best > 0.0 else "") + f"{_number(rise.best, digits)} ({_span(rise, digits)})"
+
+
+def _digits(rise: Interval) -> int:
+    return 2 if max(abs(rise.low), abs(rise.high)) < 0.95 else 1
 
 
 def _span(one: Interval, digits: int | None = None) -> str:
@@ -336,11 +347,13 @@ def _span(one: Interval, digits: int | None = None) -> str:
 
 
 def _rise(rise: Interval) -> str:
+    digits = _digits(rise)
     if rise.low > 0.0:
-        return f"rising {_number(rise.best, 1)} ppm a day ({_span(rise, 1)})"
+        return f"rising {_number(rise.best, digits)} ppm a day ({_span(rise, digits)})"
     if rise.high < 0.0:
-        return f"falling {_number(-rise.best, 1)} ppm a day ({_span(Interval(-rise.best, -rise.high, -rise.low), 1)})"
-    return f"no sure rise ({_span(rise, 1)} ppm a day)"
+        falls = Interval(-rise.best, -rise.high, -rise.low)
+        return f"falling {_number(falls.best, digits)} ppm a day ({_span(falls, digits)})"
+    return f"no sure rise ({_span(rise, digits)} ppm a day)"
 
 
 def _mg_h(one: Interval | None) -> str:
