@@ -44,6 +44,7 @@ class Intake:
     refused: int = 0  # not a number
     taken: _Taken = field(default_factory=dict)
     newest: dict[int, int] = field(default_factory=dict)
+    runs: dict[int, tuple[int, int]] = field(default_factory=dict)  # by series: milliseconds taken without a gap, end excluded
 
     @property
     def readings(self) -> int:
@@ -75,6 +76,7 @@ class Inbox:
         for series, time_ms, value in ask("SELECT series, time_ms, value FROM inbox WHERE seq > ?", (settled,)):
             self._taken.setdefault(series, {})[time_ms] = value
             self._newest[series] = max(self._newest.get(series, 0), time_ms)
+        self._runs: dict[int, tuple[int, int]] = {}
         self._waiting_n: dict[int, int] = dict(ask("SELECT segment, max(n) FROM waiting GROUP BY segment"))
 
     @property
@@ -87,7 +89,6 @@ class Inbox:
         intake = Intake()
         ids, seq = self._ids, self._last_seq
         n = self._waiting_n.get(segment, 0)
-        next_free: dict[tuple[int, int], int] = {}
         for keep in keeps:
             if not math.isfinite(keep.value):
                 intake.refused += 1
@@ -102,7 +103,7 @@ class Inbox:
                 own_time = keep.own_time and time_ms is None
                 intake.waiting.append((segment, n, series, round(keep.at * 1000), keep.value, int(own_time)))
                 continue
-            place = self._place(intake, series, time_ms, keep.value, keep.own_time, next_free)
+            place = self._place(intake, series, time_ms, keep.value, keep.own_time)
             if place is None:
                 intake.same += 1
                 continue
@@ -113,19 +114,20 @@ class Inbox:
                 intake.newest[series] = place
         return intake
 
-    def _place(
-        self, intake: Intake, series: int, time_ms: int, value: float, own_time: bool, next_free: dict[tuple[int, int], int]
-    ) -> int | None:
+    def _place(self, intake: Intake, series: int, time_ms: int, value: float, own_time: bool) -> int | None:
         """The millisecond for this reading, or None when it is stored already."""
         if time_ms > self._newest.get(series, -1) and time_ms > intake.newest.get(series, -1):
             return time_ms
-        place = time_ms if own_time else next_free.get((series, time_ms), time_ms)
+        # A burst faster than one a millisecond runs ahead of its own times: its end is known, not looked for.
+        first, after = intake.runs.get(series) or self._runs.get(series, (time_ms, time_ms))
+        in_run = first <= time_ms <= after
+        place = after if in_run and not own_time else time_ms
         while (held := self._held(intake, series, place)) is not None:
             if own_time and is_same(held, value):
                 return None
             place += 1
         if not own_time:
-            next_free[series, time_ms] = place + 1  # a burst of thousands in one millisecond stays quick
+            intake.runs[series] = (first if in_run else time_ms, place + 1)
         return place
 
     def _held(self, intake: Intake, series: int, time_ms: int) -> float | None:
@@ -158,6 +160,7 @@ class Inbox:
             self._last_seq = intake.dated[-1][0]
         for series, taken in intake.taken.items():
             self._taken.setdefault(series, {}).update(taken)
+        self._runs.update(intake.runs)
         for series, time_ms in intake.newest.items():
             self._newest[series] = max(self._newest.get(series, 0), time_ms)
         for segment, n, *_ in intake.waiting:
@@ -249,7 +252,7 @@ class Inbox:
             (after_seq, upto_seq),
         ).fetchall()
         for seq, series, time_ms, value in clashes:
-            place = self._place(Intake(), series, time_ms, value, False, {})
+            place = self._place(Intake(), series, time_ms, value, False)
             self._connection.execute("UPDATE inbox SET time_ms = ? WHERE seq = ?", (place, seq))
 
     def accept_move(self, places: Iterable[tuple[int, int]]) -> None:
