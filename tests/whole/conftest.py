@@ -269,9 +269,9 @@ class NumberedSensors:
                 self.told.window.append(float(number))
 
     def _send(self, topic: str, payload: str) -> None:
-        self._sent += 1
-        self._open.add(self._sent)  # paho counts its messages from 1
-        assert self._client.publish(topic, payload, qos=1).mid == self._sent % 65_536
+        self._sent = self._sent % 65_535 + 1  # as paho counts its messages
+        self._open.add(self._sent)
+        assert self._client.publish(topic, payload, qos=1).mid == self._sent
 
 
 def differences(daemon: DaemonProcess, told: Told) -> dict[str, dict[float, int]]:

@@ -1,0 +1,358 @@
+"""The spine against what it stands on, as ratios in one run, for absolute figures say more of the machine than of us.
+
+usage: python tests/bench/spine.py [--quick]
+
+1. Durable readings a second (stored and acknowledged) against a bare subscriber that only acknowledges.
+2. From a reading to the fan's command, against a bare MQTT echo.
+3. Memory and start-up against the bare import of the same libraries.
+4. Rehearsed readings a second against reading the rows from SQLite alone.
+5. Cost of a reading with 10 and 100 pens against one.
+
+Prints a table and writes tests/bench/out/spine.json. Rounds alternate between ours and the bare one; the best of each
+counts, and for times of flight all rounds together.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from paho.mqtt.client import Client  # noqa: E402 - the path is set above
+from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
+
+from monitor.engine.events import Keep, Reading  # noqa: E402
+from monitor.engine.specification import Specification  # noqa: E402
+from monitor.engine.state import State  # noqa: E402
+from monitor.engine.step import step  # noqa: E402
+from monitor.rehearse import rehearse  # noqa: E402
+from monitor.store.keep import Store  # noqa: E402
+from monitor.store.reader import Reader  # noqa: E402
+from tests.engine.barns import START_MS, pen, site  # noqa: E402
+from tests.whole.conftest import LAMP, DaemonProcess  # noqa: E402
+from tests.wire.conftest import BrokerProcess, free_port, wait_until  # noqa: E402
+
+Row = tuple[str, str, str, str]  # what, figure, ratio, goal
+SUBSCRIBER = str(ROOT / "tests/bench/bare_subscriber.py")
+LIBRARIES = "paho.mqtt.client, sqlite3, fastapi, fastapi.sse, uvicorn, pydantic_settings, argon2, psychrolib"
+
+
+def child(*words: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, *words], stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    )
+
+
+# ------------------------------------------------------------ 1: readings a second
+
+
+def publish(port: int, readings: int) -> None:
+    """As fast as mosquitto's own client can, at QoS 1."""
+    lines = "".join(f"{n}\n" for n in range(readings))
+    words = ["mosquitto_pub", "-p", str(port), "-q", "1", "-t", LAMP, "-l"]
+    subprocess.run(words, input=lines, text=True, check=True)
+
+
+def bare_rate(port: int, readings: int) -> float:
+    subscriber = child(SUBSCRIBER, str(port), "count", LAMP, str(readings))
+    assert subscriber.stdout is not None
+    assert subscriber.stdout.readline() == "ready\n"
+    began = time.perf_counter()
+    publish(port, readings)
+    assert subscriber.stdout.readline() == "done\n"
+    took = time.perf_counter() - began
+    subscriber.kill()
+    subscriber.wait()
+    subscriber.stdout.close()
+    return readings / took
+
+
+def durable_rate(folder: Path, port: int, readings: int) -> float:
+    daemon = DaemonProcess(folder, port, commit_every="60 s").start()
+    try:
+        time.sleep(1.0)  # its subscription is in place
+        began = time.perf_counter()
+        publish(port, readings)
+        asked = "SELECT count(*) FROM dated"
+        assert wait_until(lambda: daemon.asked(asked)[0][0] >= readings - 99, 120), daemon.recent_log()
+        took = time.perf_counter() - began  # the last, unfinished batch waits for its time, as it should
+        daemon.stop()
+        assert len(daemon.stored("brooder/lamp")) == readings
+    finally:
+        daemon.kill()
+    return readings / took
+
+
+# ------------------------------------------------------------ 2: reading to command
+
+PENS = 100
+PEN = """
+[[pen]]
+name = "pen {n}"
+length = "12 ft"
+width = "10 ft"
+height = "8 ft"
+
+[[pen.sensor]]
+name = "ammonia"
+measures = "ammonia"
+place = "bird level"
+topic = "bench/{n}/nh3"
+every = "30 s"
+
+[pen.fan]
+command_topic = "bench/{n}/fan"
+free_air = "400 cfm"
+shut_off = "1.6 inH2O"
+timer_period = "15 min"
+shortest_on = "1 s"
+shortest_off = "1 s"
+
+[[pen.flock]]
+name = "hens"
+class = "layer"
+hatched = 2026-01-05
+count = 10
+"""
+
+
+class Asker:
+    """Publishes a reading for one pen after another and waits for that pen's command."""
+
+    def __init__(self, port: int) -> None:
+        self.last: dict[str, str] = {}
+        self._came = threading.Event()
+        self._awaited = ""
+        self._client = Client(CallbackAPIVersion.VERSION2)
+        self._client.on_message = self._note
+        granted = threading.Event()
+        self._client.on_subscribe = lambda *_: granted.set()
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        self._client.subscribe("bench/+/fan")
+        assert granted.wait(10)
+
+    def _note(self, _client: Client, _userdata: Any, message: Any) -> None:
+        self.last[message.topic] = message.payload.decode()
+        if message.topic == self._awaited and message.payload == b"on":
+            self._came.set()
+
+    def times_ms(self) -> list[float]:
+        found = []
+        for n in range(PENS):
+            self._came.clear()
+            self._awaited = f"bench/{n}/fan"
+            began = time.perf_counter()
+            self._client.publish(f"bench/{n}/nh3", "60", qos=1)
+            assert self._came.wait(10), f"no command for pen {n}"
+            found.append((time.perf_counter() - began) * 1000)
+            time.sleep(0.01)
+        return found
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def echo_ms(port: int) -> list[float]:
+    echo = child(SUBSCRIBER, str(port), "echo", "/nh3", "/fan")
+    assert echo.stdout is not None
+    assert echo.stdout.readline() == "ready\n"
+    asker = Asker(port)
+    found = asker.times_ms()
+    asker.close()
+    echo.kill()
+    echo.wait()
+    echo.stdout.close()
+    return found
+
+
+def command_ms(folder: Path, port: int) -> list[float]:
+    pens = "".join(PEN.format(n=n) for n in range(PENS))
+    danger = '[limits.ammonia_danger]\non_delay = "0 s"\n'
+    daemon = DaemonProcess(folder, port, more=danger + pens, commit_every="60 s")
+    asker = Asker(port)
+    daemon.start()
+    try:
+        resting = [f"bench/{n}/fan" for n in range(PENS)]
+        assert wait_until(lambda: all(asker.last.get(topic) == "off" for topic in resting), 120), daemon.recent_log()
+        return asker.times_ms()
+    finally:
+        asker.close()
+        daemon.kill()
+
+
+# ------------------------------------------------------------ 3: memory and start-up
+
+
+def resident_mb(pid: int) -> float:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return next(int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmRSS"))
+
+
+def bare_start() -> tuple[float, float]:
+    """Seconds until the libraries are imported, and MB then."""
+    began = time.perf_counter()
+    bare = child("-c", f"import {LIBRARIES}\nprint('ready', flush=True)\ninput()")
+    assert bare.stdout is not None
+    assert bare.stdout.readline() == "ready\n"
+    took, size = time.perf_counter() - began, resident_mb(bare.pid)
+    bare.kill()
+    bare.wait()
+    bare.stdout.close()
+    return took, size
+
+
+def daemon_start(folder: Path, port: int) -> tuple[float, float]:
+    """Seconds until the daemon watches and is connected, and MB half a minute later."""
+    daemon = DaemonProcess(folder, port)
+    began = time.perf_counter()
+    daemon.start()
+    took = time.perf_counter() - began
+    try:
+        time.sleep(30.0)
+        return took, daemon.memory_mb()
+    finally:
+        daemon.kill()
+
+
+# ------------------------------------------------------------ 4, 5: engine speed
+
+
+def invented(specification: Specification, readings: int) -> Iterator[tuple[int, str, float]]:
+    """Quiet weather with a little noise: each sensor every half minute, and an ammonia that rises into its alarm and back."""
+    sensors = list(specification.sensors.values())
+    usual = {"temperature": 31.0, "humidity": 61.0, "ammonia": 12.0}
+    for n in range(readings):
+        turn, place = divmod(n, len(sensors))
+        sensor = sensors[place]
+        value = usual[sensor.measures.value] + (n * 7919 % 97) / 97
+        if sensor.measures.value == "ammonia":
+            value += 12.0 * (turn % 2880 / 2880)
+        yield START_MS + turn * 30_000 + place * 30_000 // len(sensors), sensor.key, value
+
+
+def best(act: Any, rounds: int = 3) -> float:
+    found = []
+    for _ in range(rounds):
+        began = time.perf_counter()
+        act()
+        found.append(time.perf_counter() - began)
+    return min(found)
+
+
+def rehearsal(folder: Path, readings: int) -> tuple[float, float]:
+    """Rehearsed readings a second, and rows a second of SQLite alone."""
+    specification = site(pen(), pen("hen house"))
+    with Store.open(folder) as store:
+        store.add_readings([Keep(key, value, ms / 1000, ms, False) for ms, key, value in invented(specification, readings)])
+        while store.tidy(None, move_from=1).more:
+            pass
+    with Reader(folder) as reader:
+        rows = best(lambda: sum(1 for _ in reader.readings(None)))
+        ours = best(
+            lambda: rehearse(((r.time_ms, r.sensor, r.value) for r in reader.readings(None)), specification, lambda _told: None)
+        )
+    return readings / ours, readings / rows
+
+
+def reading_us(pens: int, readings: int) -> float:
+    """Microseconds of judging for one reading among so many pens; every pen judged each minute, as it must be."""
+    specification = site(*(pen(f"pen {n}") for n in range(pens)))
+    state = State()
+    for ms, key, value in invented(specification, 4 * pens * 4):
+        state, _ = step(state, Reading(ms / 1000, ms, key, value), specification)
+    events = [Reading(ms / 1000 + 120, ms + 120_000, key, value) for ms, key, value in invented(specification, readings)]
+
+    def run() -> None:
+        now = state
+        for event in events:
+            now, _ = step(now, event, specification)
+
+    return best(run) / readings * 1e6
+
+
+# ------------------------------------------------------------ all of it
+
+
+def percentile(times: list[float], share: float) -> float:
+    return sorted(times)[min(len(times) - 1, int(len(times) * share))]
+
+
+def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
+    rounds, readings = (1, 10_000) if quick else (3, 30_000)
+    broker = BrokerProcess(folder / "broker", port=free_port()).start()
+    try:
+        port = broker.port
+        pairs = [(bare_rate(port, readings), durable_rate(folder / f"rate{n}", port, readings)) for n in range(rounds)]
+        flights = [(echo_ms(port), command_ms(folder / f"fan{n}", port)) for n in range(rounds)]
+        starts = [(bare_start(), daemon_start(folder / f"start{n}", port)) for n in range(rounds)]
+    finally:
+        broker.kill()
+    bare, durable = (max(found) for found in zip(*pairs, strict=True))
+    echo, command = ([ms for times in found for ms in times] for found in zip(*flights, strict=True))
+    bare_s, bare_mb = min(b[0] for b, _ in starts), min(b[1] for b, _ in starts)
+    our_s, our_mb = min(d[0] for _, d in starts), min(d[1] for _, d in starts)
+    rehearsed, rows = rehearsal(folder / "rehearsal", 50_000 if quick else 300_000)
+    costs = {pens: reading_us(pens, 40_000) for pens in (1, 10, 100)}
+    middle, late = (percentile(command, q) / percentile(echo, q) for q in (0.5, 0.99))
+    flown, echoed = ([percentile(ms, q) for q in (0.5, 0.99)] for ms in (command, echo))
+    figures = {
+        "durable_per_s": durable,
+        "bare_subscriber_per_s": bare,
+        "durable_to_bare": durable / bare,
+        "echo_ms": echoed,
+        "command_ms": flown,
+        "command_to_echo": [middle, late],
+        "start_s": our_s,
+        "bare_import_s": bare_s,
+        "start_to_bare": our_s / bare_s,
+        "memory_mb": our_mb,
+        "bare_import_mb": bare_mb,
+        "memory_to_bare": our_mb / bare_mb,
+        "rehearsed_per_s": rehearsed,
+        "rows_per_s": rows,
+        "rehearsed_to_rows": rehearsed / rows,
+        "reading_us": costs,
+        "reading_100_to_1": costs[100] / costs[1],
+    }
+    table: list[Row] = [
+        ("durable readings/s to a bare subscriber", f"{durable:,.0f} to {bare:,.0f}", f"{durable / bare:.2f}", "≥ 0.5"),
+        ("fan command to MQTT echo, median ms", f"{flown[0]:.2f} to {echoed[0]:.2f}", f"{middle:.2f}", "≤ 1.5"),
+        ("fan command to MQTT echo, 99th percentile ms", f"{flown[1]:.2f} to {echoed[1]:.2f}", f"{late:.2f}", "≤ 3"),
+        ("start to bare imports, s", f"{our_s:.2f} to {bare_s:.2f}", f"{our_s / bare_s:.2f}", "≤ 1.5"),
+        ("memory to bare imports, MB", f"{our_mb:.0f} to {bare_mb:.0f}", f"{our_mb / bare_mb:.2f}", "≤ 1.35"),
+        ("rehearsed readings/s to SQLite rows/s", f"{rehearsed:,.0f} to {rows:,.0f}", f"{rehearsed / rows:.2f}", "≥ 200,000/s"),
+        ("µs a reading, 10 pens to 1", f"{costs[10]:.1f} to {costs[1]:.1f}", f"{costs[10] / costs[1]:.2f}", "≤ 1.3"),
+        ("µs a reading, 100 pens to 1", f"{costs[100]:.1f} to {costs[1]:.1f}", f"{costs[100] / costs[1]:.2f}", "≤ 1.3"),
+    ]  # fmt: skip
+    return table, figures
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    ask.add_argument("--quick", action="store_true", help="one round of each, with fewer readings")
+    asked = ask.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        table, figures = measured(Path(folder), asked.quick)
+    print(f"{'what':<46} {'measured':>22} {'ratio':>7}  goal")
+    for what, figure, ratio, goal in table:
+        print(f"{what:<46} {figure:>22} {ratio:>7}  {goal}")
+    out = ROOT / "tests" / "bench" / "out"
+    out.mkdir(exist_ok=True)
+    (out / "spine.json").write_text(json.dumps(figures, indent=1))
+
+
+if __name__ == "__main__":
+    main()
