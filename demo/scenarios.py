@@ -9,18 +9,14 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from demo.barn import Lamp
 from demo.litter import DAY_S
-from demo.mill_rise import Barnyard, chores, litter_deed, raise_world, rearing
-from demo.weather import SPRING, SUMMER, WINTER, Climate
+from demo.many_barns import COOL_SPRING, HOUR_S, barnyard, world_of
+from demo.mill_rise import litter_deed
+from demo.weather import SUMMER, WINTER, Climate
 from demo.world import Deed, World
 from monitor.engine.specification import Pen
-
-HOUR_S = 3600.0
-MINUTE_S = 60.0
-START_HOUR = 12.0  # every play starts at noon
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,67 +67,6 @@ class Scenario:
         return self.name.startswith("quiet")
 
 
-# ---------------------------------------------------------------- barns by seed
-
-COOL_SPRING = replace(SPRING, mean_c=6.0, swing_c=4.5)  # brooding weather
-
-
-def barnyard(scenario: Scenario, seed: int, climate: Climate = COOL_SPRING, **changes: object) -> Barnyard:
-    """One barn of many: other lamp, other draughts, other weight of walls, other probes."""
-    dice = random.Random(f"{scenario.name} barn {seed}")
-    young = scenario.heat != "none"
-    time_constant_s = dice.uniform(18.0, 60.0) * MINUTE_S
-    heater_c = dice.uniform(13.0, 15.0)
-    if scenario.heat == "steady":
-        # the keeper hangs it so that the chicks' place is right on a cold night
-        lamp = Lamp("steady", dice.uniform(175.0, 375.0), dice.uniform(30.4, 31.8) - heater_c, time_constant_s)
-    elif scenario.heat == "thermostat":
-        set_point_c = 32.5 + dice.uniform(-0.7, 0.7)
-        lamp = Lamp("thermostat", dice.uniform(250.0, 500.0), dice.uniform(25.0, 34.0), time_constant_s, set_point_c)
-    else:
-        lamp = Lamp("none")
-    facts: dict[str, object] = {
-        "climate": climate,
-        "start_hour": START_HOUR,
-        "days": scenario.days + 1,
-        "lamp": lamp,
-        "heater_w": dice.uniform(1800.0, 2500.0) if young else 0.0,
-        "heater_on_below_c": heater_c,
-        "leakage_cm2": dice.uniform(100.0, 260.0),
-        "coupling_w_k": dice.uniform(130.0, 220.0),
-        "mass_j_k": dice.uniform(2.0e6, 4.5e6),
-        "litter_age_days": 0.0 if young else dice.uniform(20.0, 120.0),
-        "litter_moisture_pct": 12.0 if young else dice.uniform(20.0, 28.0),
-        "coarseness": dice.uniform(0.8, 2.0),
-        "loss": dice.uniform(0.001, 0.01),
-    }
-    return Barnyard(**{**facts, **changes})  # type: ignore[arg-type]  # one table of facts, checked by the tests
-
-
-def _world(pen: Pen, scenario: Scenario, seed: int, yard: Barnyard, deeds: list[Deed], doors_a_day: float = 2.0) -> World:
-    hatched_s = -scenario.age_days * DAY_S
-    everyday = chores(seed, scenario.days, START_HOUR, doors_a_day)
-    if yard.lamp.kind == "steady":
-        lift = yard.lamp.lift_c
-        everyday += rearing(hatched_s, tuple(max(lift - 2.8 * week, 0.0) for week in range(6)), 0.0)
-    if yard.lamp.kind == "thermostat":
-        everyday += _set_points(hatched_s, yard.lamp.set_point_c)
-    return raise_world(pen, yard, seed, hatched_s, deeds=(*everyday, *deeds))
-
-
-def _set_points(hatched_s: float, first_c: float) -> list[Deed]:
-    deeds = []
-    for week in range(1, 6):
-
-        def does(world: World, week: int = week) -> None:
-            world.barn.lamp.set_point_c = first_c - 2.8 * week
-
-        at = hatched_s + week * 7 * DAY_S + 9.5 * HOUR_S
-        if at >= 0:
-            deeds.append(Deed(at, does, ("lamp raised", None, None), "thermostat set lower"))
-    return deeds
-
-
 def moment(scenario: Scenario, seed: int, earliest_h: float = 30.0, spread_h: float = 24.0) -> float:
     """When the trouble begins: any hour of a day, after the engine has had a day to learn."""
     return (earliest_h + random.Random(f"{scenario.name} moment {seed}").random() * spread_h) * HOUR_S
@@ -145,7 +80,7 @@ def quiet(pen: Pen, scenario: Scenario, seed: int) -> Play:
     deeds = []
     if scenario.heat == "none":
         deeds = [litter_deed((6 * 24 + 4) * HOUR_S, "litter topped", 2.0)]
-    return Play(_world(pen, scenario, seed, barnyard(scenario, seed, climate), deeds), scenario.days)
+    return Play(world_of(pen, scenario, seed, barnyard(scenario, seed, climate), deeds), scenario.days)
 
 
 def _lamp(health: float) -> Callable[[Pen, Scenario, int], Play]:
@@ -155,7 +90,7 @@ def _lamp(health: float) -> Callable[[Pen, Scenario, int], Play]:
         def does(world: World) -> None:
             world.barn.lamp.health = health
 
-        world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
+        world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
         truth = Truth(at, at + 4 * HOUR_S, ("heat_failing", "birds_cold"), ("cold_by_morning",))
         return Play(world, (at + 4 * HOUR_S) / DAY_S, [truth])
 
@@ -168,7 +103,7 @@ def door_left_open(pen: Pen, scenario: Scenario, seed: int) -> Play:
     def does(world: World) -> None:
         world.barn.door_open = True
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)], doors_a_day=0.0)
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)], doors_a_day=0.0)
     truth = Truth(at, at + 3 * HOUR_S, ("heat_failing", "birds_cold"), ("cold_by_morning",))
     return Play(world, (at + 3 * HOUR_S) / DAY_S, [truth])
 
@@ -207,7 +142,7 @@ def ammonia_climbs(pen: Pen, scenario: Scenario, seed: int) -> Play:
         Deed(at + step * 600.0, give_off(worst_g_h * min(step / 12.0, 1.0)), name=scenario.name if step == 1 else "")
         for step in range(1, 49)
     ]
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), deeds)
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), deeds)
     then = Truth(0.0, at + 8 * HOUR_S, ("ammonia_birds",), ("ammonia_people", "ammonia_by_morning", "airflow_short", "frostbite"))
     return Play(world, (at + 8 * HOUR_S) / DAY_S, begins_when=lambda w: w.time_s > at and w.barn.ammonia_ppm >= 22.0, then=then)
 
@@ -215,10 +150,10 @@ def ammonia_climbs(pen: Pen, scenario: Scenario, seed: int) -> Play:
 def ammonia_carried_away(pen: Pen, scenario: Scenario, seed: int) -> Play:
     """Broken cake: the level passes the limit and the fan can bring it down."""
     at = moment(scenario, seed)
-    g_h = random.Random(f"{scenario.name} {seed}").uniform(2.5, 5.0)
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, give_off(g_h), name=scenario.name)])
+    g_h = random.Random(f"{scenario.name} {seed}").uniform(5.0, 7.5)
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, give_off(g_h), name=scenario.name)])
     then = Truth(0.0, at + 6 * HOUR_S, fan_reason="ammonia", covers=("ammonia_birds", "ammonia_by_morning", "ammonia_people"))
-    return Play(world, (at + 6 * HOUR_S) / DAY_S, begins_when=lambda w: w.time_s > at and w.barn.ammonia_ppm >= 22.0, then=then)
+    return Play(world, (at + 6 * HOUR_S) / DAY_S, begins_when=lambda w: w.time_s > at and w.barn.ammonia_ppm >= 20.5, then=then)
 
 
 def fan_seized(pen: Pen, scenario: Scenario, seed: int) -> Play:
@@ -228,7 +163,7 @@ def fan_seized(pen: Pen, scenario: Scenario, seed: int) -> Play:
         assert world.exhaust is not None
         world.exhaust.seized = True
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
     covers = ("fan_weak", "airflow_short", "ammonia_birds", "damp", "condensation", "ammonia_by_morning")
     return Play(world, (at + 3 * HOUR_S) / DAY_S, [Truth(at, at + 3 * HOUR_S, ("fan_not_obeying",), covers)])
 
@@ -240,7 +175,7 @@ def duct_half_blocked(pen: Pen, scenario: Scenario, seed: int) -> Play:
         assert world.exhaust is not None
         world.exhaust.blocked = 0.5
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
     truth = Truth(at, at + 5 * DAY_S, ("fan_weak", "airflow_short"), ("damp", "condensation"))
     return Play(world, at / DAY_S + 5.0, [truth])
 
@@ -264,7 +199,7 @@ def _probe(
                 does(world, hours)
 
             deeds.append(Deed(at + quarter * 900.0, act, name=scenario.name if quarter == 0 else ""))
-        world = _world(pen, scenario, seed, barnyard(scenario, seed), deeds)
+        world = world_of(pen, scenario, seed, barnyard(scenario, seed), deeds)
         truth = Truth(at + (dwell_h or 0.0) * HOUR_S, at + for_h * HOUR_S, called_by, covers)
         return Play(world, (at + for_h * HOUR_S) / DAY_S, [truth])
 
@@ -311,7 +246,7 @@ def radio_gaps(pen: Pen, scenario: Scenario, seed: int) -> Play:
             world.posts[int(which * len(world.posts))].gap_until_s = until
 
         deeds.append(Deed(at, does))
-    return Play(_world(pen, scenario, seed, barnyard(scenario, seed, loss=0.03), deeds), scenario.days)
+    return Play(world_of(pen, scenario, seed, barnyard(scenario, seed, loss=0.03), deeds), scenario.days)
 
 
 def radio_lost(pen: Pen, scenario: Scenario, seed: int) -> Play:
@@ -320,7 +255,7 @@ def radio_lost(pen: Pen, scenario: Scenario, seed: int) -> Play:
     def does(world: World) -> None:
         world.radio = False
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
     covers = ("fan_not_obeying", "sensor_silent")
     return Play(world, (at + HOUR_S) / DAY_S, [Truth(at, at + HOUR_S, ("sensor_silent",), covers)])
 
@@ -331,7 +266,7 @@ def mains_lost(pen: Pen, scenario: Scenario, seed: int) -> Play:
     def does(world: World) -> None:
         world.barn.mains = False
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [Deed(at, does, name=scenario.name)])
     covers = ("heat_failing", "birds_cold", "fan_not_obeying", "cold_by_morning", "airflow_short")
     truth = Truth(at, at + 2 * HOUR_S, ("mains_lost",), covers, urgent_calls=1)
     return Play(world, (at + 2 * HOUR_S) / DAY_S, [truth])
@@ -349,7 +284,7 @@ def hot_afternoon(pen: Pen, scenario: Scenario, seed: int) -> Play:
         daylight_h=16.0,
         noon_sun_w_m2=900.0,
     )
-    world = _world(pen, scenario, seed, barnyard(scenario, seed, climate), [])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed, climate), [])
     then = Truth(0.0, scenario.days * DAY_S, ("birds_hot",), ("heat_rising", "airflow_short"))
     return Play(world, scenario.days, begins_when=_holds(lambda w: w.barn.bird_level_c >= 32.6, 900.0), then=then)
 
@@ -366,7 +301,7 @@ def clock_wrong(pen: Pen, scenario: Scenario, seed: int) -> Play:
         right = BANK_WALL0_MS + int(time_s * 1000)
         return right + year_ms if jump_s <= time_s < jump_s + 2 * HOUR_S else right
 
-    world = _world(pen, scenario, seed, barnyard(scenario, seed), [])
+    world = world_of(pen, scenario, seed, barnyard(scenario, seed), [])
     return Play(world, scenario.days, [Truth(0.0, known_s, ("clock_not_trusted",))], clock=clock)
 
 

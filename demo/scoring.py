@@ -15,7 +15,8 @@ from dataclasses import dataclass, field, replace
 
 from demo.closed_loop import Loop
 from demo.litter import DAY_S
-from demo.scenarios import BANK_WALL0_MS, HOUR_S, Play, Scenario, Truth
+from demo.many_barns import HOUR_S
+from demo.scenarios import BANK_WALL0_MS, Play, Scenario, Truth
 from monitor.engine.events import Acknowledge, Action, AlarmChanged, Event, Evidence, SwitchFan
 from monitor.engine.specification import Priority, Specification
 from monitor.engine.state import AlarmState

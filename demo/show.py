@@ -30,6 +30,7 @@ from demo.history import History, space_out
 from demo.litter import DAY_S
 from demo.live import LiveBarn, wall_now_s
 from demo.mill_rise import Barnyard, chores, litter_deed, raise_world, rearing
+from demo.progress import Progress
 from demo.settings_text import fill
 from demo.stories import ALARM_DUE_S, LIVE_AFTER_S, STORIES, Story, deeds_of, find, must_begin_at_s
 from demo.weather import SPRING
@@ -373,29 +374,6 @@ def _tally(settings: Settings, began_ms: int, code: int) -> None:
 
 def _count(number: int, what: str) -> str:
     return f"{number:,} {what}" + ("" if number == 1 else "s")
-
-
-class Progress:
-    """Per cent on one line of a terminal, every tenth elsewhere."""
-
-    def __init__(self, what: str) -> None:
-        self._what = what
-        self._last = -10
-        self._open = False
-
-    def __call__(self, percent: float) -> None:
-        whole = int(percent)
-        if sys.stdout.isatty():
-            print(f"\r{self._what}: {whole} %", end="", flush=True)
-            self._open = True
-        elif whole >= self._last + 10:
-            self._last = whole - whole % 10
-            print(f"{self._what}: {whole} %", flush=True)
-
-    def end(self) -> None:
-        if self._open:
-            print()
-        self._open = False
 
 
 if __name__ == "__main__":

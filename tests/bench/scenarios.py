@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -38,7 +39,7 @@ def one(job: tuple[str, int]) -> tuple[str, int, Verdict, int, float, float]:
     return name, seed, judge(outcome), outcome.readings, outcome.played_s, took
 
 
-def summary(scenario: Scenario, verdicts: Sequence[tuple[int, Verdict]]) -> dict[str, object]:
+def summary(scenario: Scenario, verdicts: Sequence[tuple[int, Verdict]]) -> dict[str, Any]:
     """What all seeds of one scenario come to."""
     looked_for = [(seed, v) for seed, v in verdicts if v.found is not None]
     delays = sorted(v.delay_s / 60.0 for _, v in looked_for if v.found and v.delay_s is not None)
@@ -71,8 +72,8 @@ def _shown(value: object, digits: int = 1) -> str:
     return f"{value:.{digits}f}" if isinstance(value, float) else ("–" if value is None else str(value))
 
 
-def _print(row: dict[str, object]) -> None:
-    false = ", ".join(f"{alarm} {count}" for alarm, count in sorted(dict(row["false"]).items()))  # type: ignore[call-overload]
+def _print(row: dict[str, Any]) -> None:
+    false = ", ".join(f"{alarm} {count}" for alarm, count in sorted(row["false"].items()))
     print(
         f"{row['scenario']:<22} {row['seeds']:>5} {_shown(row['found_pct'], 0):>6} "
         f"{_shown(row['delay_median_min']):>7} {_shown(row['delay_95_min']):>7} {_shown(row['delay_longest_min']):>8} "

@@ -12,9 +12,10 @@ from demo.exhaust import Exhaust
 from demo.flock import Flock, Group, weight_kg
 from demo.instruments import Probe, payload
 from demo.litter import DAY_S, Litter
+from demo.many_barns import barnyard
 from demo.mill_rise import Barnyard, chores, raise_world
 from demo.moist_air import saturation_pressure_pa
-from demo.scenarios import SCENARIOS, barnyard
+from demo.scenarios import SCENARIOS
 from demo.world import World
 from monitor.engine.specification import BirdClass, Measure
 
