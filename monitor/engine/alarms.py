@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 from monitor.engine.alarm_states import Happening, move
 from monitor.engine.events import AlarmChanged, Evidence, Json
-from monitor.engine.judge import Condition
 from monitor.engine.specification import Priority
 from monitor.engine.state import AlarmRecord, AlarmState
+from monitor.engine.view import Condition
 
 _URGENCY = {Priority.URGENT: 3, Priority.HIGH: 2, Priority.MEDIUM: 1, Priority.LOW: 0}
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from monitor.engine.judge import Condition, View
 from monitor.engine.plan import PenPlan
 from monitor.engine.state import PenState, State
+from monitor.engine.view import Condition, View
 
 
 def foresee(plan: PenPlan, pen: PenState, view: View, state: State) -> tuple[PenState, list[Condition]]:  # noqa: ARG001

@@ -21,10 +21,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from monitor.engine.events import Evidence, SwitchFan
-from monitor.engine.judge import Believable, View, threshold_evidence
 from monitor.engine.plan import CARBON_DIOXIDE_OFF, PenPlan
 from monitor.engine.specification import Fan, Limit
 from monitor.engine.state import FanState, PenState
+from monitor.engine.view import Believable, View, threshold_evidence
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,11 @@ from monitor.air import balance, heat_index, poultry, psychrometrics, surface
 from monitor.air.balance import CannotMeet
 from monitor.engine.events import Evidence, Json
 from monitor.engine.flock import age_days, output
-from monitor.engine.judge import Believable, Condition, View, below
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Flock, Limit
 from monitor.engine.state import Health, PenState, State
 from monitor.engine.ventilation import SECONDS_AN_HOUR, delivered, need
+from monitor.engine.view import Believable, Condition, View, below
 from monitor.facts.climate import FROST, HEAT_STRESS, TEMPERATURE
 
 # Combs stand up from about eight weeks, the cockerels' first; before, there is little to freeze. Common practice.

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from functools import partial
 
 from monitor.engine.events import Evidence
-from monitor.engine.judge import Condition
 from monitor.engine.plan import Plan
 from monitor.engine.specification import Priority
 from monitor.engine.state import State
+from monitor.engine.view import Condition
 
 # Which link's fall is which alarm.
 LINK_ALARMS: Mapping[str, str] = {

@@ -33,19 +33,20 @@ from monitor.engine.events import (
     Unreadable,
 )
 from monitor.engine.foresee import foresee
-from monitor.engine.judge import Believable, conditions, fan_confirms, look
+from monitor.engine.judge import conditions
 from monitor.engine.ladder import climb
-from monitor.engine.plan import PenPlan, Plan, local_day, plan_for
+from monitor.engine.now import EARLIEST_MS, LATEST_MS, tell_time
+from monitor.engine.obedience import must_say_again, take_report
+from monitor.engine.plan import PenPlan, Plan, plan_for
 from monitor.engine.site import site_conditions
-from monitor.engine.specification import Fan, Measure, Specification
+from monitor.engine.specification import Measure, Specification
 from monitor.engine.start import begin
-from monitor.engine.state import FanState, Health, PenState, SensorState, State
+from monitor.engine.state import Health, PenState, SensorState, State
 from monitor.engine.ventilation import plan_timer
+from monitor.engine.view import Believable, look
 
 JUDGE_EVERY_S = 60.0  # even if nothing happens: slow conditions (stuck, silent, twins) are asked once a minute
-HEARTBEAT_S = 60.0  # a standing command is sent again this often, so that a relay can tell an old command
 MOST_CATCH_UP = 20_000  # moments judged one by one after a gap; beyond that the present is judged at once
-EARLIEST_MS, LATEST_MS = 946_684_800_000, 7_258_118_400_000  # 2000 to 2200; outside it no clock is believed
 
 
 def step(state: State, event: Event, specification: Specification) -> tuple[State, list[Action]]:
@@ -70,13 +71,13 @@ def step(state: State, event: Event, specification: Specification) -> tuple[Stat
             return quiet, actions
     if type(event) is Started or len(state.pens) != len(plan.pens):
         state = begin(state, event if isinstance(event, Started) else Started(at, wall_ms, None, True), at, plan)
-        state = _tell_time(state, at, wall_ms, plan)
+        state = tell_time(state, at, wall_ms, plan)
         state = _judge_all(state, at, wall_ms, plan, actions)
         if type(event) is Started:
             return _resend(state, at, wall_ms, plan, actions, at_once=True), actions
     if state.due_at <= at:
         state = _catch_up(state, at, wall_ms, plan, actions)
-    state = _tell_time(state, at, wall_ms, plan)
+    state = tell_time(state, at, wall_ms, plan)
 
     if type(event) is Reading:
         return _take_reading(state, event, at, wall_ms, plan, actions), actions
@@ -84,60 +85,6 @@ def step(state: State, event: Event, specification: Specification) -> tuple[Stat
 
 
 # ---------------------------------------------------------------------- time
-
-
-def _tell_time(state: State, at: float, wall_ms: int | None, plan: Plan) -> State:
-    """Move the engine's clock, and the calendar when a day ends or the clock is set."""
-    if wall_ms is None:
-        anchor_at, anchor_ms = state.wall_at, state.wall_anchor_ms
-    else:
-        anchor_at, anchor_ms = at, wall_ms
-    day, ends, due = state.day, state.day_ends_at, state.due_at
-    if anchor_at is not None and anchor_ms is not None:
-        stepped = (
-            state.wall_at is None
-            or state.wall_anchor_ms is None
-            or abs(anchor_ms - state.wall_anchor_ms - (anchor_at - state.wall_at) * 1000.0) > 60_000
-        )
-        if stepped or day is None or at >= ends:
-            now_ms = int(anchor_ms + (at - anchor_at) * 1000.0)
-            if EARLIEST_MS <= now_ms <= LATEST_MS:
-                today, ends_ms = local_day(now_ms, plan.specification.timezone)
-                ends = at + max(1.0, (ends_ms - now_ms) / 1000.0)
-                if today != day:
-                    day, due = today, at
-    return replace_time(state, at, wall_ms, anchor_at, anchor_ms, day, ends, due)
-
-
-def replace_time(
-    state: State,
-    at: float,
-    wall_ms: int | None,
-    wall_at: float | None,
-    wall_anchor_ms: int | None,
-    day: int | None,
-    day_ends_at: float,
-    due_at: float,
-) -> State:
-    pens = state.pens
-    if day != state.day:
-        pens = {name: replace(pen, due_at=at) for name, pen in pens.items()}
-    return State(
-        at,
-        wall_ms,
-        wall_at,
-        wall_anchor_ms,
-        pens,
-        state.alarms,
-        state.links,
-        state.link_detail,
-        state.occurrences,
-        day,
-        day_ends_at,
-        due_at,
-        state.site_due_at,
-        state.unreadable,
-    )
 
 
 def _catch_up(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
@@ -148,9 +95,9 @@ def _catch_up(state: State, at: float, wall_ms: int | None, plan: Plan, actions:
             return state
         moment = max(due, state.at)
         then_ms = None if wall_ms is None else round(wall_ms - (at - moment) * 1000.0)
-        state = _tell_time(state, moment, then_ms, plan)
+        state = tell_time(state, moment, then_ms, plan)
         state = _judge_due(state, moment, then_ms, plan, actions)
-    state = _tell_time(state, at, wall_ms, plan)
+    state = tell_time(state, at, wall_ms, plan)
     return _judge_all(state, at, wall_ms, plan, actions)
 
 
@@ -365,7 +312,7 @@ def _take_other(state: State, event: Event, at: float, wall_ms: int | None, plan
             spec = plan.pens[event.pen].pen.fan if event.pen in plan.pens else None
             if spec is None:
                 return state
-            state = _with_pen(state, _report(state.pens[event.pen], event, at, spec))
+            state = _with_pen(state, take_report(state.pens[event.pen], event, at, spec))
             return _judge_one(state, event.pen, at, wall_ms, plan, actions)
         case Unreadable():
             return _take_unreadable(state, event, at, wall_ms, plan, actions)
@@ -429,23 +376,11 @@ def _take_link(state: State, event: Link, at: float, wall_ms: int | None, plan: 
 # ----------------------------------------------------------------------- fan
 
 
-def _report(pen: PenState, event: FanReport, at: float, spec: Fan) -> PenState:
-    fan: FanState = replace(pen.fan, reported_running=event.running, reported_speed_pct=event.speed_pct, reported_at=at)
-    if fan_confirms(fan, spec.variable):
-        on, off = (0, fan.unconfirmed_off) if fan.running else (fan.unconfirmed_on, 0)
-        return replace(pen, fan=replace(fan, confirmed=True, unconfirmed_on=on, unconfirmed_off=off))
-    return replace(pen, fan=replace(fan, confirmed=False))
-
-
 def _resend(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action], *, at_once: bool = False) -> State:
     """Say the standing command again where the relay has not confirmed it, and as a heartbeat."""
     for name, pen_plan in plan.pens.items():
         spec, fan = pen_plan.pen.fan, state.pens[name].fan
-        if spec is None or fan.changed_at is None or fan.sent_at is None:
-            continue
-        waiting = spec.report_topic is not None and not fan.confirmed
-        wait = spec.report_within_s if waiting else HEARTBEAT_S
-        if (at_once and fan.sent_at < at) or at - fan.sent_at >= wait:
+        if spec is not None and must_say_again(spec, fan, at, at_once=at_once):
             actions.append(SwitchFan(at, wall_ms, name, fan.running, fan.speed_pct, fan.reason, fan.evidence, again=True))
             state = _with_pen(state, replace(state.pens[name], fan=replace(fan, sent_at=at)))
     return state

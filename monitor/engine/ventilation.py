@@ -17,10 +17,10 @@ from monitor.air.duct import DuctRun, compression_multiplier
 from monitor.air.fan import Curve, OperatingPoint, operating_point, speed_for_airflow_pct
 from monitor.air.inlet import Inlet as Opening
 from monitor.engine.flock import Output, output
-from monitor.engine.judge import View
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Duct, Inlet, Pen
 from monitor.engine.state import PenState
+from monitor.engine.view import View
 
 LONGEST_PERIOD_S = 900.0  # longer cycles swing a small room's temperature; our own rule, from 5 to 15 min in the trade
 OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT = 85.0  # a usual cool night; our own rule

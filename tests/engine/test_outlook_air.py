@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from demo.settings_text import specification as mill_rise
 from monitor.engine.events import Reading, Started
-from monitor.engine.judge import Condition, View, look
+from monitor.engine.view import Condition, View, look
 from monitor.engine.outlook_air import adequacy, conditions, heat_stress
 from monitor.engine.plan import PenPlan, plan_for
 from monitor.engine.specification import Specification

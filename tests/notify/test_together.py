@@ -12,7 +12,7 @@ from typing import Any
 from monitor.engine.alarms import Ledger
 from monitor.engine.connections import Notice, Secret, Tell
 from monitor.engine.events import AlarmChanged, Json
-from monitor.engine.judge import Condition
+from monitor.engine.view import Condition
 from monitor.engine.specification import Limit, Priority, Specification
 from monitor.engine.state import AlarmRecord, AlarmState
 from monitor.engine.wording import Words, all_clear_words, summary_title, words

@@ -1,0 +1,135 @@
+"""One pen at one moment: what may be believed, and the shape of a condition."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from monitor.engine.belief import health
+from monitor.engine.events import Evidence, Json
+from monitor.engine.plan import PenPlan, Warmth
+from monitor.engine.specification import SI_UNIT, Limit, Measure, Priority, Sensor
+from monitor.engine.state import Health, PenState
+
+
+@dataclass(frozen=True, slots=True)
+class Believable:
+    """A value that may be judged by, and the sensor it came from."""
+
+    sensor: Sensor
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One pen at one moment: what may be believed, and what its birds want today."""
+
+    at: float
+    warmth: Warmth | None
+    healths: Mapping[str, Health]
+    warmest: Believable | None  # at bird level; in a pen without such a probe, the room for birds that need no heat
+    coolest: Believable | None
+    outside: Believable | None
+    dampest: Believable | None
+    driest: Believable | None
+    ammonia: Believable | None
+    carbon_dioxide: Believable | None
+    chicks_need_heat: bool
+    warmth_doubtful: bool  # birds need heat, and whether they have it is not known
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One alarm's condition at one moment.
+
+    `signal` is True beyond the limit, False back inside the deadband, None to hold what it was.
+    """
+
+    name: str
+    subject: str
+    signal: bool | None
+    limit: Limit
+    evidence: Callable[[], Evidence]
+    priority: Priority
+    value: float | None = None
+    covered_by: str = ""
+
+
+def look(plan: PenPlan, pen: PenState, warmth: Warmth | None, at: float, outside: Believable | None) -> View:
+    """What may be believed now."""
+    sensors = pen.sensors
+    healths = {s.key: health(s, sensors[s.key], at) for s in plan.pen.sensors if s.key in sensors}
+
+    def best(candidates: tuple[Sensor, ...], choose: Callable[[float, float], bool]) -> Believable | None:
+        chosen: Believable | None = None
+        for sensor in candidates:
+            if healths.get(sensor.key) is Health.BELIEVED:
+                value = sensors[sensor.key].value
+                if value is not None and (chosen is None or choose(value, chosen.value)):
+                    chosen = Believable(sensor, value)
+        return chosen
+
+    needs_heat = warmth is not None and warmth.band.needs_heat and not pen.heat_off
+    probes = plan.bird_level
+    if not probes:
+        # A room probe says nothing of the warm spot under a lamp, but everything to feathered birds.
+        probes = plan.room_temperature
+    warmest = best(probes, _higher)
+    coolest = best(probes, _lower)
+    if not plan.bird_level and needs_heat:
+        warmest = None
+    doubtful = needs_heat and (
+        warmest is None
+        or any(r.name == "sensors_disagree" and r.standing and _of_bird_level(r.subject) for r in pen.alarms.values())
+    )
+    return View(
+        at=at,
+        warmth=warmth,
+        healths=healths,
+        warmest=warmest,
+        coolest=coolest,
+        outside=best(plan.outside_temperature, _lower) or outside,
+        dampest=best(plan.humidity, _higher),
+        driest=best(plan.humidity, _lower),
+        ammonia=best(plan.ammonia, _higher),
+        carbon_dioxide=best(plan.carbon_dioxide, _higher),
+        chicks_need_heat=needs_heat,
+        warmth_doubtful=doubtful,
+    )
+
+
+def _higher(a: float, b: float) -> bool:
+    return a > b
+
+
+def _lower(a: float, b: float) -> bool:
+    return a < b
+
+
+def _of_bird_level(subject: str) -> bool:
+    return subject.startswith("bird level ") and subject.endswith(Measure.TEMPERATURE)
+
+
+def above(limit: Limit, value: float) -> bool | None:
+    """Beyond a limit from above: True at or over `on`, False at or under `off`, between them hold."""
+    if value >= limit.on:
+        return True
+    return False if value <= limit.off else None
+
+
+def below(limit: Limit, value: float) -> bool | None:
+    if value <= limit.on:
+        return True
+    return False if value >= limit.off else None
+
+
+def threshold_evidence(found: Believable, on: float, off: float, source: str, **more: Json) -> Evidence:
+    return {
+        "value": round(found.value, 3),
+        "unit": SI_UNIT[found.sensor.measures],
+        "limit": round(on, 3),
+        "clears_at": round(off, 3),
+        "source": source,
+        "sensor": found.sensor.key,
+        **more,
+    }
