@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+from monitor.cli.keeping import told
 from monitor.cli.refusal import Refused
 from monitor.cli.spans import Progress, moment_ms
 from monitor.engine.decisions import line, rfc3339
 from monitor.engine.events import Event, Json
 from monitor.rehearse import Misread, Rehearsed, in_order, read_csv, rehearse
 from monitor.settings.read import Settings
-from monitor.store.failures import StoreFailing
 from monitor.store.reader import Reader
 
 MOST_BAD_SHOWN = 20
@@ -44,10 +44,8 @@ def run(asked: argparse.Namespace, settings: Settings) -> int:
                 raise Refused(f"{asked.decisions} cannot be written: {trouble.strerror}") from trouble
         events: list[Event] = []
         if asked.readings is None:
-            try:
-                reader = stack.enter_context(Reader(settings.connections.store.folder))
-            except StoreFailing as trouble:
-                raise Refused(str(trouble)) from trouble
+            stack.enter_context(told())  # the store is first asked when the rows are
+            reader = stack.enter_context(Reader(settings.connections.store.folder))
             rows: Iterator[tuple[int, str, float]] = (
                 (r.time_ms, r.sensor, r.value) for r in reader.readings(None, from_ms, to_ms)
             )
@@ -63,9 +61,9 @@ def run(asked: argparse.Namespace, settings: Settings) -> int:
             rows = (r for r in rows if (from_ms is None or r[0] >= from_ms) and (to_ms is None or r[0] < to_ms))
         progress = Progress("readings rehearsed")
 
-        def write(told: dict[str, Json]) -> None:
+        def write(decided: dict[str, Json]) -> None:
             if out is not None:
-                out.write(line(told) + "\n")
+                out.write(line(decided) + "\n")
 
         try:
             tally = rehearse(_counted(rows, progress), settings.specification, write, events)
