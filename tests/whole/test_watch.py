@@ -134,13 +134,26 @@ def test_a_stop_is_clean_and_quick_even_with_an_open_event_stream(
     assert "50 readings stored" in daemon.recent_log()
 
 
-def test_a_second_daemon_refuses_and_names_the_first(broker: BrokerProcess, make_daemon: Make) -> None:
-    """Exit code 3 with the first one's process number; the first goes on."""
+def test_the_console_beside_a_running_daemon(broker: BrokerProcess, make_daemon: Make, tmp_path: Path) -> None:
+    """A second daemon is refused by the first one's process number; the journal goes through the daemon, and is judged
+    there; a backup is whole; what needs the store alone is refused."""
     daemon = make_daemon(broker.port).start()
     assert daemon.process is not None
     refused = daemon.run("watch")
     assert refused.returncode == 3
     assert str(daemon.process.pid) in refused.stderr
+    written = daemon.run("journal", "--add", "deaths", "--count", "2", "--flock", "spring layers")
+    assert (written.returncode, written.stdout) == (0, "written by the running daemon\n")
+    assert [entry["count"] for entry in json.loads(daemon.run("journal", "--json").stdout)] == [2]
+    flocks = ask(daemon, "/api/status")[1]["pens"][0]["flocks"]
+    assert [flock["count"] for flock in flocks] == [14]
+    copy = tmp_path / "copy.sqlite"
+    assert daemon.run("backup", str(copy)).stdout.endswith("checked and sound\n")
+    assert daemon.run("restore", str(copy)).returncode == 3
+    (daemon.folder / "token").unlink()
+    untold = daemon.run("journal", "--add", "note")
+    assert untold.returncode != 0
+    assert "token" in untold.stderr
     assert daemon.is_alive
 
 
