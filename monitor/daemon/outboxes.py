@@ -17,6 +17,9 @@ MOST_MOVED = 100  # at one commit, so that the writer is not held up
 class BothOutboxes:
     """Rows live in the store; while it fails, new ones live in memory, and a row known there is not taken twice.
 
+    A row of the store whose change cannot be written goes on in memory: the phone is not kept waiting for a disk. What
+    memory alone knows, a kill forgets: such a row may then go out again.
+
     A row's change and its moving from one to the other exclude each other: the worker's thread and the writer's
     would otherwise send it twice between them.
     """
@@ -71,32 +74,44 @@ class BothOutboxes:
                 self.memory.add(notices)
 
     def sending(self, key: str, at: float) -> None:
-        with self._turns:
-            self._of(key).sending(key, at)
+        self._change(key, lambda outbox: outbox.sending(key, at))
 
     def sent(self, key: str, at: float, answer: str) -> None:
-        with self._turns:
-            self._of(key).sent(key, at, answer)
+        self._change(key, lambda outbox: outbox.sent(key, at, answer))
 
     def failed(self, key: str, at: float, answer: str, next_try_at: float) -> None:
-        with self._turns:
-            self._of(key).failed(key, at, answer, next_try_at)
+        self._change(key, lambda outbox: outbox.failed(key, at, answer, next_try_at))
 
     def gave_up(self, key: str, at: float, answer: str) -> None:
+        self._change(key, lambda outbox: outbox.gave_up(key, at, answer))
+
+    def _change(self, key: str, change: Callable[[Outbox], None]) -> None:
         with self._turns:
-            self._of(key).gave_up(key, at, answer)
+            outbox = self._of(key)
+            try:
+                change(outbox)
+            except StoreFailing:
+                row = outbox.find(key)
+                if row is None:
+                    raise
+                self.memory.take(row)
+                change(self.memory)
 
     def fold(self, keys: Sequence[str], summary: Notice, at: float) -> None:
         with self._turns:
             lasting = self._lasting()
-            held = [key for key in keys if self.memory.find(key) is not None]
-            kept = [key for key in keys if key not in held]
+            kept = [] if lasting is None else [key for key in keys if self.memory.find(key) is None]
             if lasting is not None and kept:
-                lasting.fold(kept, summary, at)
-                for key in held:
-                    self.memory.gave_up(key, at, f"told in {summary.key}")
-            else:
-                self.memory.fold(held, summary, at)
+                try:
+                    lasting.fold(kept, summary, at)
+                except StoreFailing:
+                    for row in filter(None, map(lasting.find, kept)):
+                        self.memory.take(row)
+                else:
+                    for key in set(keys).difference(kept):
+                        self.memory.gave_up(key, at, f"told in {summary.key}")
+                    return
+            self.memory.fold(keys, summary, at)
 
     def settle(self, at: float) -> None:
         """The store writes again: what memory holds goes there, with what became of it, and memory forgets it.
@@ -113,7 +128,7 @@ class BothOutboxes:
             for row in self.memory.due(float("inf"), limit=MOST_MOVED):
                 lasting.add([row.notice])
                 stored = lasting.find(row.notice.key)
-                if row.attempts and stored is not None and stored.status == "waiting":
+                if row.attempts and stored is not None and stored.status in ("waiting", "sending"):
                     lasting.failed(row.notice.key, at, row.answer, row.next_try_at)
                 self.memory.forget(row.notice.key)
             for row in self.memory.finished()[:MOST_MOVED]:

@@ -113,6 +113,12 @@ class MemoryOutbox:
                 for key in order[:over]:
                     del self._rows[key]
 
+    def take(self, row: Row) -> None:
+        """A row of another outbox, as it stands; one that is here already stays."""
+        with self._lock:
+            held = HeldRow(row.notice, row.status, row.attempts, row.next_try_at, row.answer)
+            self._rows.setdefault(row.notice.key, held)
+
     def sending(self, key: str, at: float) -> None:  # noqa: ARG002 - the shape of the lasting outbox
         self._change(key, "sending")
 

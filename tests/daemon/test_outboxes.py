@@ -105,6 +105,58 @@ def test_memory_is_empty_after_enough_commits(store: Store) -> None:
     assert (len(store.outbox.rows("sent")), len(store.outbox.rows("waiting"))) == (125, 125)
 
 
+@pytest.fixture
+def stuck(store: Store) -> Iterator[Store]:
+    """The same store, which can be read but not written; `free` it to let it write again."""
+    store.outbox.add([notice(1), notice(2)])
+    store.outbox.sending(notice(2).key, 2.0)
+    store._connection.execute("PRAGMA query_only = ON")
+    yield store
+    free(store)
+
+
+def free(store: Store) -> None:
+    store._connection.execute("PRAGMA query_only = OFF")
+
+
+def test_a_row_in_a_store_that_cannot_be_written_goes_out_all_the_same(stuck: Store) -> None:
+    """The disk fails between the commit of an alarm and its message: the phone must not wait for the disk."""
+    both = BothOutboxes(lambda: stuck)
+    both.sending(notice(1).key, 3.0)
+    assert list(both.due(1e9)) == []
+    both.sent(notice(1).key, 4.0, "accepted")
+    free(stuck)
+    both.settle(5.0)
+    row = stuck.outbox.find(notice(1).key)
+    assert row is not None
+    assert (row.status, row.answer) == ("sent", "accepted")
+
+
+def test_an_answer_that_cannot_be_written_is_not_forgotten(stuck: Store) -> None:
+    """A refusal noted in memory is tried again when due, not at the next start; what is sent is not sent again."""
+    both = BothOutboxes(lambda: stuck)
+    both.failed(notice(2).key, 3.0, "refused", 10.0)
+    assert [row.notice for row in both.due(11.0) if row.attempts] == [notice(2)]
+    free(stuck)
+    both.settle(12.0)
+    row = stuck.outbox.find(notice(2).key)
+    assert row is not None
+    assert (row.status, row.attempts, row.next_try_at) == ("waiting", 1, 10.0)
+
+
+def test_a_summary_that_cannot_be_written_is_told_once(stuck: Store) -> None:
+    """Late messages of a failing store are folded in memory, and stay folded when it writes again."""
+    both = BothOutboxes(lambda: stuck)
+    both.fold([notice(1).key], notice(3), 3.0)
+    assert [row.notice for row in both.due(1e9)] == [notice(3)]
+    free(stuck)
+    both.settle(4.0)
+    row = stuck.outbox.find(notice(1).key)
+    assert row is not None
+    assert row.status == "folded"
+    assert [row.notice for row in both.due(1e9)] == [notice(3)]
+
+
 def test_worker_and_writer_never_send_one_row_twice(store: Store) -> None:
     """One thread hands out while the other settles: each row is handed out exactly once."""
     both = BothOutboxes(lambda: store)
