@@ -74,6 +74,7 @@ class Writer:
         self._number = 0  # of the batch last handed to the store
         self._wanted = 0  # number of the batch somebody waits for
         self._next_tidy = monotonic() + 120.0
+        self._next_commit = monotonic() + commit_every_s
         self._done = threading.Condition()
         self._stumbles = 0
         self._settled = 0  # number of the last batch that is in the store
@@ -108,26 +109,30 @@ class Writer:
     # ---------------------------------------------------------------- thread
 
     def _run(self) -> None:
-        next_commit = self._monotonic() + self._every_s
         while True:
-            self._wake.wait(max(0.05, min(next_commit - self._monotonic(), 1.0)))
+            self._wake.wait(max(0.05, min(self._next_commit - self._monotonic(), 1.0)))
             self._wake.clear()
-            stopping = self._asked_to_stop
-            try:
-                if stopping or self._core.must_commit_now or self._monotonic() >= next_commit or self._has_errand():
-                    self._pass()
-                    next_commit = self._monotonic() + self._every_s
-                self._chores()
-                self._stumbles = 0
-            except Exception as trouble:  # the writer must outlive anything
-                self._stumbles += 1
-                if self._stumbles in (1, STUMBLES_TO_FAIL):
-                    log.exception("the writer stumbled; it goes on")
-                if self._stumbles >= STUMBLES_TO_FAIL:
-                    self._core.link("store", False, f"a fault of the writer: {trouble}")
-            if stopping:
-                self._close()
+            if not self.turn():
                 return
+
+    def turn(self) -> bool:
+        """One turn of the thread: commits if that is due, and does what else is. Never raises. False after the last one."""
+        stopping = self._asked_to_stop
+        try:
+            if stopping or self._core.must_commit_now or self._monotonic() >= self._next_commit or self._has_errand():
+                self._pass()
+                self._next_commit = self._monotonic() + self._every_s
+            self._chores()
+            self._stumbles = 0
+        except Exception as trouble:  # the writer must outlive anything
+            self._stumbles += 1
+            if self._stumbles in (1, STUMBLES_TO_FAIL):
+                log.exception("the writer stumbled; it goes on")
+            if self._stumbles >= STUMBLES_TO_FAIL:
+                self._core.link("store", False, f"a fault of the writer: {trouble}")
+        if stopping:
+            self._close()
+        return not stopping
 
     def _has_errand(self) -> bool:
         timeline = self._core.timeline
