@@ -25,7 +25,7 @@ from monitor.engine.events import (
     SwitchFan,
     Tick,
 )
-from monitor.engine.ladder import BIRDS_TOO_COLD, MINIMUM_TIMER, NOTHING_BELIEVABLE, WARMTH_NOT_KNOWN
+from monitor.engine.ladder import BIRDS_TOO_COLD, MINIMUM_TIMER, NOTHING_BELIEVABLE, SHORT_RUNS, WARMTH_NOT_KNOWN
 from monitor.engine.specification import Specification
 from monitor.engine.state import State
 from monitor.engine.step import step
@@ -34,7 +34,7 @@ from monitor.engine.timeline import Glance, Timeline, look
 log = logging.getLogger(__name__)
 
 # The timer's own edges follow from the time of day; losing one in a power cut loses nothing.
-_TIMER_REASONS = frozenset({MINIMUM_TIMER, NOTHING_BELIEVABLE, BIRDS_TOO_COLD, WARMTH_NOT_KNOWN})
+_TIMER_REASONS = frozenset({MINIMUM_TIMER, NOTHING_BELIEVABLE, BIRDS_TOO_COLD, WARMTH_NOT_KNOWN, SHORT_RUNS})
 MOST_HELD = 200_000  # readings held in memory while the store fails; the oldest go first, and are counted
 
 

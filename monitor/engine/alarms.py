@@ -53,13 +53,16 @@ class Ledger:
         else:
             since = record.pending_since if record.pending_since is not None else self.at
             delay = limit.on_delay_s if signal else limit.off_delay_s
-            if self.at >= since + delay:
+            if self.at >= since + delay and condition.signal is not None:
                 record = replace(record, standing=signal, pending_since=None)
                 record = self._stands(record, condition) if signal else self._gone(record, condition)
             else:
+                # Inside the deadband, or unknown, at the end of the delay: neither raised nor cleared on that. The next
+                # value that says so decides, so that one noisy sample half an hour ago rings nobody.
                 if record.pending_since is None:
                     record = replace(record, pending_since=since)
-                self.due_at = min(self.due_at, since + delay)
+                if since + delay > self.at:
+                    self.due_at = min(self.due_at, since + delay)
         if record.standing:
             record = self._while_standing(record, condition)
         if record.shelved_until is not None:

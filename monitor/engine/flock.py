@@ -62,7 +62,8 @@ def output(pen: Pen, counts: Mapping[str, int], day: int | None, temperature_c: 
     count, weight, metabolic, total, sensible, moisture, dioxide = 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for flock in pen.flocks:
         number = counts.get(flock.name, flock.count)
-        if number <= 0:
+        age = age_days(flock, day)
+        if number <= 0 or (age is not None and age < 0):
             continue
         each = live_weight_kg(flock, day)
         eggs = egg_kg_day(flock, day)

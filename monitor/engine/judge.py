@@ -19,7 +19,7 @@ from monitor.engine.obedience import fan_words, obeying
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Priority
 from monitor.engine.state import Health, PenState
-from monitor.engine.view import Believable, Condition, View, above, below, threshold_evidence
+from monitor.engine.view import Believable, Condition, View, above, below, mains_lost, threshold_evidence
 
 
 def conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool) -> Iterator[Condition]:
@@ -133,6 +133,7 @@ def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condit
             "source": limit.source,
         },
         limit.priority,
+        covered_by=mains_lost(pen),
     )
 
 

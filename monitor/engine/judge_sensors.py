@@ -10,7 +10,7 @@ from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import SI_UNIT, Limit, Measure, Priority, Sensor
 from monitor.engine.state import Health, PenState, SensorState
-from monitor.engine.view import Believable, Condition, View
+from monitor.engine.view import Believable, Condition, View, mains_lost
 
 _SENSOR_ALARM = {Health.SILENT: "sensor_silent", Health.STUCK: "sensor_stuck", Health.IMPLAUSIBLE: "sensor_implausible"}
 
@@ -35,8 +35,8 @@ def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool)
             covered = ""
             if name == "sensor_silent":
                 covered = "" if broker_up else "/broker_lost"
-                if not covered and _standing(pen, f"{plan.pen.name}/mains_lost") and sensor.measures is not Measure.MAINS:
-                    covered = f"{plan.pen.name}/mains_lost"
+                if not covered and sensor.measures is not Measure.MAINS:
+                    covered = mains_lost(pen)
             yield Condition(
                 name,
                 sensor.name,
@@ -47,11 +47,6 @@ def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool)
                 covered_by=covered,
             )
     yield from _twin_conditions(plan, pen, view)
-
-
-def _standing(pen: PenState, key: str) -> bool:
-    record = pen.alarms.get(key)
-    return record is not None and record.standing
 
 
 def _sensor_evidence(sensor: Sensor, known: SensorState, limit: Limit, state: Health, at: float) -> Evidence:

@@ -9,6 +9,7 @@ than the fan's shortest times; only ammonia dangerous to birds and people may br
     ammonia dangerous   on, whatever the cold
     birds too cold      off, except the least minimum timer: the fan pulls heat out
     warmth not known    the least minimum timer: birds that need heat, and nobody knows whether they have it
+    air in short runs   ammonia, damp or stale air above its limit while birds are close to too cold
     ammonia, heat,      on until back below the deadband of its limit
     damp, stale air
     nothing believable  the minimum timer
@@ -21,7 +22,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from monitor.engine.events import Evidence, SwitchFan
-from monitor.engine.plan import CARBON_DIOXIDE_OFF, PenPlan
+from monitor.engine.plan import CARBON_DIOXIDE_OFF, CHILL_GUARD_K, PenPlan
 from monitor.engine.specification import Fan, Limit
 from monitor.engine.state import FanState, PenState
 from monitor.engine.view import Believable, View, threshold_evidence
@@ -43,6 +44,7 @@ HAND_SET = "hand-set"
 AMMONIA_DANGEROUS = "ammonia dangerous"
 BIRDS_TOO_COLD = "birds too cold"
 WARMTH_NOT_KNOWN = "warmth not known"
+SHORT_RUNS = "air in short runs"
 AMMONIA = "ammonia"
 HEAT = "heat"
 DAMP = "damp"
@@ -153,6 +155,23 @@ def warmth_not_known_rung(scene: Scene) -> Rung | None:
     return _timer(scene, WARMTH_NOT_KNOWN, scene.pen.fan.least_on_s, evidence)
 
 
+def short_runs_rung(scene: Scene) -> Rung | None:
+    """Bad air over birds that are nearly too cold: a minute of air in five, instead of until it is clean.
+
+    Without it the fan of a winter night clears the damp, chills the birds to their limit, and rests, over and over.
+    """
+    view, needs = scene.view, scene.pen.fan.needs
+    asked = [need for need in (AMMONIA, DAMP, STALE_AIR) if need in needs]
+    if not asked or view.warmest is None or view.warmth is None:
+        return None
+    guard = view.warmth.band.cold_c + scene.plan.pen.limits.warmth_deadband_c + CHILL_GUARD_K
+    if view.warmest.value >= guard:
+        return None
+    evidence: Evidence = {"for": asked[0], **threshold_evidence(view.warmest, guard, guard, view.warmth.band.source)}
+    on_s = max(SHORT_RUN_S, scene.fan.shortest_on_s)
+    return _timer(scene, SHORT_RUNS, on_s, evidence, period_s=max(SHORT_RUN_PERIOD_S, on_s + scene.fan.shortest_off_s))
+
+
 def _limit_rung(
     name: str, look: Callable[[Scene], tuple[Believable | None, float, float, str]]
 ) -> Callable[[Scene], Rung | None]:
@@ -218,6 +237,7 @@ RUNGS: tuple[Callable[[Scene], Rung | None], ...] = (
     ammonia_dangerous_rung,
     too_cold_rung,
     warmth_not_known_rung,
+    short_runs_rung,
     _limit_rung(AMMONIA, _ammonia),
     _limit_rung(HEAT, _heat),
     _limit_rung(DAMP, _damp),
@@ -227,10 +247,15 @@ RUNGS: tuple[Callable[[Scene], Rung | None], ...] = (
 )
 
 
-def _timer(scene: Scene, reason: str, on_s: float, evidence: Evidence) -> Rung:
+# Our own rule: close to the end of "too cold", air comes a fifth of the time.
+SHORT_RUN_S = 60.0
+SHORT_RUN_PERIOD_S = 300.0
+
+
+def _timer(scene: Scene, reason: str, on_s: float, evidence: Evidence, period_s: float | None = None) -> Rung:
     """On for the first `on_s` of each period. The phase hangs on the clock of the engine, so a restart keeps it."""
     fan = scene.pen.fan
-    period = fan.timer_period_s
+    period = fan.timer_period_s if period_s is None else period_s
     phase = scene.view.at % period
     told: Evidence = {"timer_on_s": round(on_s, 1), "timer_period_s": round(period, 1), **evidence}
     speed = fan.timer_speed_pct if fan.timer_speed_pct is not None else 100.0

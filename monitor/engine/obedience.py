@@ -37,7 +37,8 @@ def obeying(plan: PenPlan, pen: PenState, view: View) -> tuple[bool | None, str]
         kind = "on" if fan.unconfirmed_on >= fan.unconfirmed_off else "off"
         return True, f"the last {missed} times it was switched {kind}, the relay never reported it"
     if fan.confirmed:
-        return False, ""
+        # A fan that answers "off" truly but missed its last "on" is not cleared by resting as told.
+        return (None if missed else False), ""
     if fan.reported_at is not None and fan.reported_at >= fan.changed_at:
         return True, "the relay reports the opposite"
     if settled:

@@ -163,17 +163,20 @@ def _condensation(plan: PenPlan, pen: PenState, view: View, limit: Limit | None)
     if limit is None or not plan.humidity:
         return None
     air = _air(plan, pen, view)
-    covered = NO_BIRDS if view.warmth is None else ""
+    damp = pen.alarms.get(f"{plan.pen.name}/damp")
+    # Where damp is called already, wet walls are its consequence and ask for the same things: one call is enough.
+    covered = NO_BIRDS if view.warmth is None else (damp.key if damp is not None and damp.standing else "")
     if air is None or view.outside is None:
         return Condition("condensation", "", None, limit, dict, limit.priority, covered_by=covered)
     temperature_c, humidity = air
-    # The coldest inside face: a corner, or behind a nest box, where the air hardly moves.
+    # The plain wall, not its corners: those of a small shed sweat most winter nights, and an alarm that rings then
+    # is not heard when the walls run.
     wall = surface.condensation(
         temperature_c,
         _over_ice(temperature_c, humidity.value),
         _held(view.outside.value, -50.0, 60.0),
         _held(plan.pen.insulation_m2k_w, 0.0, 20.0),
-        surface.CORNER_INSIDE_M2K_W,
+        surface.WALL_INSIDE_M2K_W,
     )
     return Condition(
         "condensation",
@@ -201,7 +204,7 @@ def _condensation_evidence(
         "surface_c": round(wall.surface_c, 2),
         "dew_point_c": round(wall.dew_point_c, 2),
         "margin_k": round(wall.margin_c, 2),
-        "note": "frost forms in the corners" if wall.is_frost else "the corners are colder than the dew point",
+        "note": "frost forms on the walls" if wall.is_frost else "the walls are colder than the dew point, corners first",
     }
 
 

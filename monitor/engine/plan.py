@@ -70,13 +70,17 @@ class PenPlan:
             if flock.name not in living:
                 continue
             found = band_of(flock, self.pen.limits.warmth.get(flock.bird_class, ()), day)
-            if found is not None and (best is None or found.band.target_high_c > best.band.target_high_c):
+            if found is None or (found.age_days is not None and found.age_days < 0):
+                continue  # not hatched yet
+            if best is None or found.band.target_high_c > best.band.target_high_c:
                 best = found
         return None if best is None else replace(best, fences=self._warmth_fences(best.band))
 
     def _warmth_fences(self, band: WarmthBand) -> tuple[float, ...]:
         deadband = self.pen.limits.warmth_deadband_c
-        edges = {band.cold_c, band.cold_c + deadband, band.vent_c, band.vent_c - deadband, band.hot_c, band.hot_c - deadband}
+        warm_again = band.cold_c + deadband
+        edges = {band.cold_c, warm_again, warm_again + CHILL_GUARD_K}
+        edges |= {band.vent_c, band.vent_c - deadband, band.hot_c, band.hot_c - deadband}
         return tuple(sorted(edges))
 
     def same_zone(self, measure: Measure, warmth: Warmth | None, old: float, new: float) -> bool:
@@ -115,6 +119,8 @@ class PenPlan:
 
 # The fan's wish for air against carbon dioxide ends at nine tenths of its limit. Our own rule.
 CARBON_DIOXIDE_OFF = 0.9
+# So close above the end of "too cold" the fan no longer runs through for damp and ammonia. Our own rule.
+CHILL_GUARD_K = 2.0
 # A fan that is said to run and draws less than this, or turns slower, does not run. Our own rule: a
 # small duct fan draws 20 W or more; a relay's own coil and a meter's noise stay below 2 W.
 IDLE_FAN_W = 2.0

@@ -133,3 +133,10 @@ def threshold_evidence(found: Believable, on: float, off: float, source: str, **
         "sensor": found.sensor.key,
         **more,
     }
+
+
+def mains_lost(pen: PenState) -> str:
+    """The key of this pen's standing mains alarm, which covers what follows from it; "" when there is none."""
+    key = f"{pen.name}/mains_lost"
+    record = pen.alarms.get(key)
+    return key if record is not None and record.standing else ""

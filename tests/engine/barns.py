@@ -113,7 +113,7 @@ def fan(**changed: object) -> Fan:
 
 def limits(alarms: Mapping[str, Limit] = ALARMS) -> Limits:
     return Limits(
-        warmth={c: (CHICK, FEATHERED) for c in BirdClass},
+        warmth=dict.fromkeys(BirdClass, (CHICK, FEATHERED)),
         alarms=alarms,
         ammonia_danger=limit(50, 40, priority=U),
         warmth_deadband_c=1.0,

@@ -9,17 +9,18 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
+from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
 from demo.settings_text import specification as mill_rise
 from monitor.engine.events import Reading, Started
-from monitor.engine.view import Condition, View, look
 from monitor.engine.outlook_air import adequacy, conditions, heat_stress
 from monitor.engine.plan import PenPlan, plan_for
 from monitor.engine.specification import Specification
-from monitor.engine.state import PenState, State
+from monitor.engine.state import AlarmRecord, PenState, State
 from monitor.engine.step import outside_of, step
+from monitor.engine.view import Condition, View, look
 
 NOON_MS = 1_804_248_000_000  # 2027-03-05 12:00 UTC
 START = NOON_MS / 1000.0
@@ -128,6 +129,10 @@ def test_a_freezing_room_does_not_call_for_a_larger_fan() -> None:
     """At −8 °C inside, air dries little, and heat is the answer: airflow is judged at the warmth wanted."""
     cold = Barn(chick_height=-8.0, chick_height_2=-8.0, room=-8.0, room_humidity=85.0, outside=-12.0)
     assert cold.signal("airflow_short") is False
+    # The moisture need is that of the 10 °C these birds want, not of the −2 °C they have.
+    frozen = Barn(chick_height=-2.0, chick_height_2=-2.0, room=-2.0, room_humidity=85.0, outside=-6.0)
+    wanted = Barn(chick_height=10.0, chick_height_2=10.0, room=10.0, room_humidity=85.0, outside=-6.0)
+    assert adequacy_needs(frozen)["moisture"] == pytest.approx(adequacy_needs(wanted)["moisture"])
 
 
 def test_air_too_humid_to_dry_with_is_no_shortage_of_fan() -> None:
@@ -172,39 +177,72 @@ def test_more_birds_are_never_better_served(one: int, other: int) -> None:
 @pytest.mark.parametrize(
     ("humidity", "wet"),
     [
-        # 15 °C inside, −5 °C outside, R 0.88 m²K/W; ISO 6946/13788 corner of 0.25: 15 − 20 · 0.25/1.17 = 10.73 °C at the face.
-        (70.0, False),  # dew point 9.57 °C (CoolProp): 1.2 K above it, beyond the deadband
-        (80.0, True),  # dew point 11.58 °C (CoolProp): below it
-        (73.5, None),  # dew point 10.30 °C (CoolProp): 0.4 K above, inside the deadband of 1 K
+        # 15 °C inside, −5 °C outside, R 0.88 m²K/W; ISO 6946 resistances: 15 − 20 · 0.13/1.05 = 12.52 °C at the face.
+        (75.0, False),  # dew point 10.60 °C (CoolProp): 1.9 K below the face, beyond the deadband
+        (90.0, True),  # dew point 13.37 °C (CoolProp): the face is colder
+        (82.0, None),  # dew point 11.95 °C (CoolProp): 0.6 K below the face, inside the deadband of 1 K
     ],
 )
-def test_corners_sweat_at_the_dew_point(humidity: float, wet: bool | None) -> None:
+def test_walls_sweat_at_the_dew_point(humidity: float, wet: bool | None) -> None:
     """Surface temperature by the standard's arithmetic, dew point by an independent library."""
     barn = Barn(chick_height=15.0, chick_height_2=15.0, room=15.0, room_humidity=humidity, outside=-5.0)
     assert barn.signal("condensation") is wet
 
 
 def test_the_evidence_names_surface_dew_point_and_the_highest_dry_humidity() -> None:
-    """At 10.73 °C the face sweats from 75.7 % on: saturation 1289.6 Pa over 1704.6 Pa at 15 °C (values from memory, steam
-    tables; 0.3 %)."""
-    told = Barn(room=15.0, room_humidity=80.0, outside=-5.0).told()["condensation"].evidence()
-    assert told["surface_c"] == pytest.approx(10.73, abs=0.01)
-    assert told["dew_point_c"] == pytest.approx(11.58, abs=0.03)
-    assert told["limit"] == pytest.approx(75.7, abs=0.3)
-    assert (told["value"], told["unit"]) == (80.0, "%")
+    """CoolProp's humid air is the judge: the dew point at 90 %, and the humidity whose dew point is the face's 12.52 °C."""
+    told = Barn(room=15.0, room_humidity=90.0, outside=-5.0).told()["condensation"].evidence()
+    assert told["surface_c"] == pytest.approx(15.0 - 20.0 * 0.13 / 1.05, abs=0.01)
+    assert told["dew_point_c"] == pytest.approx(HAPropsSI("D", "T", 288.15, "P", 101325, "R", 0.9) - 273.15, abs=0.03)
+    wet_from = 100.0 * HAPropsSI("R", "T", 288.15, "P", 101325, "D", 273.15 + 15.0 - 20.0 * 0.13 / 1.05)
+    assert told["limit"] == pytest.approx(wet_from, abs=0.2)
+    assert (told["value"], told["unit"]) == (90.0, "%")
+
+
+def test_in_frost_the_highest_dry_humidity_is_what_a_sensor_would_show() -> None:
+    """−10 °C inside, −20 °C outside: the face at −11.24 °C. CoolProp counts over ice; a sensor over water shows 0.907 of it at
+    −10 °C (value from memory, Magnus)."""
+    told = Barn(chick_height=-10.0, chick_height_2=-10.0, room=-10.0, room_humidity=85.0, outside=-20.0).told()
+    over_ice = 100.0 * HAPropsSI("R", "T", 263.15, "P", 101325, "D", 273.15 - 10.0 - 10.0 * 0.13 / 1.05)
+    assert told["condensation"].evidence()["limit"] == pytest.approx(0.907 * over_ice, abs=0.5)
+
+
+def test_the_warmest_room_probe_speaks_for_the_wall() -> None:
+    """Of two room probes the warmer one is taken: the air that reaches the wall may be as warm as that."""
+    spec = mill_rise("steady", GROWN)
+    pen = spec.pens["brooder"]
+    first = next(s for s in pen.sensors if s.name == "room")
+    second = replace(first, name="room two", key="brooder/room two")
+    pen = replace(pen, sensors=(*pen.sensors, second))
+    spec = replace(spec, pens={"brooder": pen}, sensors={**spec.sensors, second.key: second})
+    told = Barn(spec=spec, room=12.0, room_two=14.0, room_humidity=80.0, outside=0.0).told()["condensation"].evidence()
+    assert told["temperature_c"] == pytest.approx(14.0)
 
 
 def test_better_walls_stay_dry() -> None:
-    """The same damp air on R-19 walls does not condense: 15 − 20 · 0.25/3.64 = 13.6 °C."""
+    """The same damp air on R-19 walls does not condense: 15 − 20 · 0.13/3.52 = 14.26 °C, dew point 13.0 °C."""
     spec = mill_rise("steady", GROWN)
     spec = replace(spec, pens={"brooder": replace(spec.pens["brooder"], insulation_m2k_w=3.35)})
-    assert Barn(spec=spec, room=15.0, room_humidity=80.0, outside=-5.0).signal("condensation") is False
+    assert Barn(spec=spec, room=15.0, room_humidity=88.0, outside=-5.0).signal("condensation") is False
+    assert Barn(room=15.0, room_humidity=88.0, outside=-5.0).signal("condensation") is True
 
 
 def test_condensation_is_held_while_not_known() -> None:
     """Without humidity or outside temperature the condition holds what it was."""
     assert Barn(room_humidity=None).signal("condensation") is None
     assert Barn(outside=None).signal("condensation") is None
+
+
+def test_wet_walls_are_no_second_call_while_damp_stands() -> None:
+    """The same air, the same remedy: condensation is covered by a standing damp alarm, and stands alone without it."""
+    barn = Barn(room=15.0, room_humidity=90.0, outside=-5.0)
+    assert barn.told()["condensation"].covered_by == ""
+    damp = AlarmRecord("brooder/damp", "damp", "brooder", "", standing=True)
+    barn.pen = replace(barn.pen, alarms={damp.key: damp})
+    told = barn.told()["condensation"]
+    assert (told.signal, told.covered_by) == (True, "brooder/damp")
+    barn.pen = replace(barn.pen, alarms={damp.key: replace(damp, standing=False)})
+    assert barn.told()["condensation"].covered_by == ""
 
 
 # ------------------------------------------------------------------- frostbite
@@ -234,6 +272,13 @@ def test_chicks_have_no_combs_to_freeze() -> None:
     assert Barn(CHICKS, chick_height=-11.0, chick_height_2=-11.0, room_humidity=90.0).signal("frostbite") is False
 
 
+def test_with_the_age_unknown_combs_are_taken_to_be_there() -> None:
+    """While no clock was ever trusted the birds' age is not known: the safe side."""
+    barn = Barn(CHICKS, chick_height=-11.0, chick_height_2=-11.0, room_humidity=90.0)
+    told = {c.name: c.signal for c in conditions(barn.plan, barn.pen, barn.view, replace(barn.state, day=None))}
+    assert told["frostbite"] is True
+
+
 def test_a_sensor_is_read_over_ice_in_frost() -> None:
     """64 % over water at −12 °C is 72 % over ice (ratio 0.889; value from memory, Magnus): damp, though the sensor says 64."""
     barn = Barn(chick_height=-12.0, chick_height_2=-12.0, room=-12.0, room_humidity=64.0, outside=-20.0)
@@ -250,6 +295,10 @@ def test_a_keepers_own_lower_limit_is_respected() -> None:
     spec = replace(spec, pens={"brooder": replace(pen, limits=replace(pen.limits, alarms=alarms))})
     barn = Barn(spec=spec, chick_height=-25.0, chick_height_2=-25.0, room=-25.0, room_humidity=90.0)
     assert barn.signal("frostbite") is False
+    barn = Barn(spec=spec, chick_height=-27.5, chick_height_2=-27.5, room=-27.5, room_humidity=90.0)
+    assert barn.signal("frostbite") is None
+    barn = Barn(spec=spec, chick_height=-28.5, chick_height_2=-28.5, room=-28.5, room_humidity=40.0)
+    assert barn.signal("frostbite") is True
 
 
 # ----------------------------------------------------------------- heat stress

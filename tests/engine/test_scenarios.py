@@ -3,9 +3,12 @@ wanted 30 to 33 °C, too cold at 25, air against heat from 35, too hot at 37; ti
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 import pytest
 
-from monitor.engine.specification import Measure, Place, Priority
+from monitor.engine.specification import BirdClass, Flock, Measure, Place, Priority
 from tests.engine.barns import pen, sensor, site
 from tests.engine.tables import World, play
 
@@ -284,3 +287,63 @@ def test_a_restart_neither_rings_again_nor_forgets() -> None:
         """,
     )
     assert len(w.raised) == 1
+
+
+def test_bad_air_over_nearly_cold_birds_is_cleared_in_short_runs() -> None:
+    """Damp at the edge of cold: a minute of air in five, not until the birds are at their limit."""
+    play(
+        world(),
+        """
+        minute | event                       | fan                     | open alarms
+        0      | warm 27, damp 78, ammonia 5 | *                       | -
+        5      |                             | run (air in short runs) | -
+        7      |                             | rest                    | -
+        10     |                             | run (air in short runs) | -
+        12     | warm 29                     | run (damp)              | -
+        """,
+    )
+
+
+def test_one_noisy_reading_rings_nobody_half_an_hour_later() -> None:
+    """Beyond the limit once, then inside the deadband for longer than the delay: no alarm until it is beyond again."""
+    play(
+        world(),
+        """
+        minute | event                        | fan        | open alarms
+        0      | warm 31, damp 60, ammonia 5  | *          | -
+        5      | damp 75.5                    | run (damp) | -
+        6      | damp 73                      | run (damp) | -
+        50     |                              | run (damp) | -
+        51     | damp 76                      | run (damp) | damp:una
+        """,
+    )
+
+
+def test_birds_not_yet_hatched_ask_for_nothing() -> None:
+    """Settings written before the hatch: an empty brooder is no cold brooder."""
+    later = Flock("spring", BirdClass.LAYER, date(2026, 4, 20), 30)
+    w = World(site(replace(pen(), flocks=(later,))))
+    play(
+        w,
+        """
+        minute | event                       | fan  | open alarms
+        0      | warm 10, damp 60, ammonia 5 | rest | -
+        60     |                             | rest | -
+        """,
+    )
+    assert w.raised == []
+
+
+def test_a_fan_seized_on_the_chicks_timer_is_called_at_the_second_miss() -> None:
+    """Twenty seconds in a quarter of an hour, and the relay always says off: resting as told does not clear it."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                                         | fan                 | open alarms
+        0      | warm 31, damp 60, ammonia 5                   | *                   | -
+        10     | relay stays off                               | rest                | -
+        29     |                                               | rest                | -
+        30.5   |                                               | *                   | fan_not_obeying:una
+        """,
+    )

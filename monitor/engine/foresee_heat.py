@@ -1,0 +1,373 @@
+"""Is the heat source failing? Told from how warmth at bird level moves, before birds are cold.
+
+The warm spot under a lamp stands above the room by its *lift* L, which follows the source as
+
+    τ · dL/dt = K − L        K what the source holds up, 0 once it is dead
+
+A dead source and an opened door look alike for as long as a door is open. So each is a hypothesis,
+fitted to the last twelve minutes: *dead* means L falls towards 0 with the pen's own τ from some moment
+on; *door* means it fell in a straight line for up to three minutes by any amount and is coming back with
+τ (or nothing happened at all). The call is made when *dead* explains the readings better by a set
+log-likelihood. A source on a thermostat falls like that in each of its rests: there only what goes on below
+the usual turning point counts, and *door* has the source back on since then.
+
+Nothing is given but the kind of source. K is the slow mean of the lift; τ is kept as a log-likelihood on a row
+of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes; the
+turning points are the medians of the last ten. Until they are known, only a fall that goes on for eight
+minutes and reaches the cold limit within twenty is called.
+
+Rules of this file: pure; one sample each half minute on the engine's own grid, so that judgements in
+between change nothing; all that is learned is small and JSON. tests/bench/foresight.py measures it.
+Without a thermometer in the room the lift is counted from the slow mean of the place itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from monitor.engine.events import Json
+from monitor.engine.heat_shapes import TAUS_MIN, Curve, best_dead, best_door, cycle_gain, end_and_slope, posterior, recovery_gain
+
+WINDOW_MIN = 12.0
+SLOPE_MIN = 4.0
+LEARN_EVERY_S = 60.0
+RECORD_SAMPLES = 50  # one a minute, after a sudden change
+FORGET_K = 720.0  # half-minute samples: six hours
+ASSUMED_LIFT_C = 12.0  # without a room thermometer; a small lamp lifts its place by 10 to 20 °C. Our own rule.
+GATE = 0.6  # of the usual power: above it nothing is fitted
+# Log-likelihood by which *dead* must explain the readings better than *door*. With 2.5 and 4 one healthy fortnight in
+# many rings; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
+STEADY_GAIN = 2.5
+CYCLING_GAIN = 4.0
+LOW_STEADY_MIN = 8.0  # below half power this long: called whatever the shape (longest door and slope window)
+LOW_CYCLING_MIN = 6.0
+BELOW_EDGE_C = 0.4
+EDGES_NEEDED = 4
+BLIND_FALL_MIN = 8.0
+BLIND_REACH_MIN = 20.0
+
+
+@dataclass(slots=True)
+class Learned:
+    """What one pen's heat source has shown. Worked on as a copy; kept as JSON."""
+
+    at: float = 0.0  # of the last sample
+    probes: dict[str, list[float]] = field(default_factory=dict)  # bird level, °C, oldest first
+    room: list[float] = field(default_factory=list)
+    has_room: bool = True
+    usual_c: float | None = None  # slow mean at bird level, for a pen without a room thermometer
+    lift_c: float | None = None  # K
+    seen: float = 0.0  # samples behind K, up to FORGET_K
+    variance: float = 0.03
+    likelihood: list[float] = field(default_factory=list)  # of each of TAUS_MIN
+    record: list[float] = field(default_factory=list)
+    record_from: float | None = None
+    low_since: float | None = None
+    failing: bool = False
+    # a source that cycles
+    direction: int = 0
+    extreme: float | None = None
+    extreme_at: float = 0.0
+    peak_at: float | None = None
+    crossed_at: float | None = None
+    troughs: list[float] = field(default_factory=list)
+    trough_times: list[float] = field(default_factory=list)
+    peaks: list[float] = field(default_factory=list)
+    capacity_c: float | None = None  # lift that the source on a thermostat would reach if it stayed on
+    falling: list[float] = field(default_factory=lambda: [0.0, 0.0])  # sums of −slope·L and L² while it rests
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the last samples say.
+
+    `signal` as a condition's: True failing, False not, None hold. `share` is the part of the usual power
+    still seen, where that can be told.
+    """
+
+    signal: bool | None
+    value_c: float
+    slope_per_min: float
+    share: float | None
+    note: str
+
+
+def load(memory: Mapping[str, Json]) -> Learned:
+    """What was learned, from JSON; what does not fit is begun anew."""
+    found = memory.get("heat")
+    learned = Learned()
+    if not isinstance(found, dict):
+        return learned
+    values: dict[str, Any] = dict(found)
+    for name in Learned.__slots__:
+        default = getattr(learned, name)
+        value = values.get(name, default)
+        if isinstance(default, list):
+            value = list(value) if isinstance(value, list) else default
+        elif isinstance(default, dict):
+            value = {k: list(v) for k, v in value.items()} if isinstance(value, dict) else default
+        elif isinstance(default, bool):
+            value = bool(value)
+        elif value is not None and not isinstance(value, int | float):
+            value = default
+        setattr(learned, name, value)
+    return learned
+
+
+def saved(learned: Learned) -> Json:
+    return {name: getattr(learned, name) for name in Learned.__slots__}
+
+
+def lamp_moved(memory: Mapping[str, Json]) -> dict[str, Json]:
+    """The keeper moved the lamp or its thermostat: turning points are learned anew, the lift quickly."""
+    learned = load(memory)
+    learned.troughs, learned.trough_times, learned.peaks = [], [], []
+    learned.seen = min(learned.seen, 40.0)
+    learned.low_since = learned.crossed_at = None
+    return {**memory, "heat": saved(learned)}
+
+
+def sample(
+    learned: Learned, at: float, step_s: float, probes: Mapping[str, float], room_c: float | None, cycling: bool, cold_c: float
+) -> Finding | None:
+    """Take the readings of one sampling moment in, and say what they come to; None while there are too few.
+
+    Args:
+        learned: changed in place.
+        at: of this moment, s, on the grid of step_s.
+        step_s: from sample to sample, 30 or 60.
+        probes: believable thermometers at bird level, °C, by key; at least one.
+        room_c: the room's air, °C; None when no thermometer tells.
+        cycling: the source hangs on a thermostat.
+        cold_c: the birds' cold limit, °C.
+    """
+    if at - learned.at > 1.5 * step_s or set(probes) != set(learned.probes) or (room_c is not None) != learned.has_room:
+        _begin_window(learned, room_c is not None)
+    learned.at = at
+    keep = round(WINDOW_MIN * 60.0 / step_s)
+    mean_c = sum(probes.values()) / len(probes)
+    if room_c is None:
+        learned.usual_c = mean_c if learned.usual_c is None else learned.usual_c
+        room_c = learned.usual_c - ASSUMED_LIFT_C
+    learned.probes = {key: [*learned.probes.get(key, ()), round(value, 3)][-keep:] for key, value in probes.items()}
+    learned.room = [*learned.room, round(room_c, 3)][-keep:]
+    if len(learned.room) < keep:
+        return None
+    rows = list(learned.probes.values())
+    warm = rows[0] if len(rows) == 1 else [sum(values) / len(rows) for values in zip(*rows, strict=True)]
+    lift = [a - b for a, b in zip(warm, learned.room, strict=True)]
+    step = step_s / 60.0
+    _weigh_noise(learned, lift)
+    _learn_time_constant(learned, lift, at, step)
+    count = round(SLOPE_MIN / step) + 1
+    ends_at, slope = end_and_slope(lift[-count:], step)
+    shortest, tau, longest = posterior(learned.likelihood)
+    _follow_cycles(learned, warm, lift, at, step, tau)
+    if learned.lift_c is None:
+        learned.lift_c, learned.seen = median(lift), float(keep)
+    power = ends_at + tau * slope
+    share = power / learned.lift_c if learned.lift_c > 1.0 else None
+    _learn_lift(learned, power, mean_c, step)
+    _, warm_slope = end_and_slope(warm[-count:], step)
+    curve = Curve(lift, step, learned.variance, tau, (shortest, tau, longest))
+    if cycling or _cycles(learned, at):
+        signal, note = _cycling(learned, warm, curve, slope, at)
+        share = None
+    else:
+        signal, note = _steady(learned, curve, ends_at + longest * slope, share, at)
+    if signal and not _all_fall(rows, step):
+        signal, note = None, "only one thermometer falls"
+    if signal:
+        learned.failing = True
+    elif signal is False:
+        learned.failing = False
+    if learned.seen < 2.0 * keep and not learned.failing:
+        blind = _falls_blindly(warm, step, cold_c)
+        return Finding(blind, mean_c, warm_slope, None, "nothing learned yet of this heat source: it falls and goes on falling")
+    return Finding(True if learned.failing else signal, mean_c, warm_slope, share, note)
+
+
+# ------------------------------------------------------------------ learning
+
+
+def _begin_window(learned: Learned, has_room: bool) -> None:
+    learned.probes, learned.room = {}, []
+    if has_room != learned.has_room:
+        learned.lift_c, learned.seen, learned.has_room = None, 0.0, has_room
+    learned.record, learned.record_from = [], None
+    learned.low_since = learned.crossed_at = learned.peak_at = learned.extreme = None
+    learned.direction = 0
+
+
+def _weigh_noise(learned: Learned, lift: Sequence[float]) -> None:
+    """Variance of a sample, from second differences: a fall, a rise and a cycle leave them nearly at rest."""
+    bend = lift[-1] - 2.0 * lift[-2] + lift[-3]
+    square = min(bend * bend, 96.0 * learned.variance) / 6.0
+    learned.variance = max(1e-4, round(learned.variance + (square - learned.variance) / 200.0, 6))
+
+
+def _learn_time_constant(learned: Learned, lift: Sequence[float], at: float, step: float) -> None:
+    """After a sudden change, wait out the door, then record 50 minutes and ask which τ explains them."""
+    two_min = round(2.0 / step)
+    if learned.record_from is None:
+        now = sum(lift[-two_min:]) / two_min
+        then = sum(lift[: 2 * two_min]) / (2 * two_min)
+        if abs(now - then) > max(0.8, 3.5 * math.sqrt(learned.variance)):
+            learned.record_from, learned.record = at, []
+    elif at - learned.record_from >= 300.0 and at % LEARN_EVERY_S == 0.0:
+        learned.record = [*learned.record, round(0.5 * (lift[-1] + lift[-2]), 3)]
+        if len(learned.record) >= RECORD_SAMPLES:
+            learned.likelihood = recovery_gain(learned.likelihood, learned.record, learned.variance)
+            learned.record, learned.record_from = [], None
+
+
+def _learn_lift(learned: Learned, power: float, mean_c: float, step: float) -> None:
+    usual = learned.lift_c
+    if usual is None or learned.failing or power < GATE * usual:
+        return
+    learned.seen = min(FORGET_K, learned.seen + 2.0 * step)
+    share = 2.0 * step / max(learned.seen, 1.0)
+    learned.lift_c = round(usual + share * (min(power, 1.5 * usual) - usual), 5)
+    if learned.usual_c is not None:
+        learned.usual_c = round(learned.usual_c + share * (mean_c - learned.usual_c), 5)
+
+
+# -------------------------------------------------------------- a steady source
+
+
+def _steady(learned: Learned, curve: Curve, most_pessimistic: float, share: float | None, at: float) -> tuple[bool | None, str]:
+    if share is None or learned.lift_c is None:
+        return None, "the source adds too little warmth to be watched"
+    if learned.failing:
+        return (False if share > 0.75 else None), "no heat is coming from the source"
+    if share >= 0.5:
+        learned.low_since = None
+    elif learned.low_since is None:
+        learned.low_since = at
+    if learned.low_since is not None and at - learned.low_since >= LOW_STEADY_MIN * 60.0:
+        return True, "the source has given less than half its usual heat for eight minutes"
+    if most_pessimistic > GATE * learned.lift_c:
+        return (False if share > 0.75 else None), ""
+    gain = best_door(curve) - best_dead(curve)
+    return (True if gain > STEADY_GAIN else None), "it falls as with no heat at all, longer than a door stays open"
+
+
+# ------------------------------------------------------- a source on a thermostat
+
+
+def _follow_cycles(learned: Learned, warm: Sequence[float], lift: Sequence[float], at: float, step: float, tau: float) -> None:
+    """Turning points of the smoothed warmth, and τ and capacity from its falls and rises."""
+    few = max(2, round(1.5 / step))
+    now = sum(warm[-few:]) / few
+    when = at - 30.0 * step * (few - 1)
+    turn = max(0.4, 4.0 * math.sqrt(learned.variance / (2.0 * few)))
+    if learned.extreme is None:
+        learned.extreme, learned.extreme_at = round(now, 3), when
+    if learned.direction >= 0:
+        if now > learned.extreme:
+            learned.extreme, learned.extreme_at = round(now, 3), when
+        elif now < learned.extreme - turn:
+            if learned.direction > 0:
+                learned.peaks = [*learned.peaks, learned.extreme][-10:]
+            learned.peak_at, learned.direction = learned.extreme_at, -1
+            learned.extreme, learned.extreme_at = round(now, 3), when
+    if learned.direction <= 0:
+        if now < learned.extreme:
+            learned.extreme, learned.extreme_at = round(now, 3), when
+        elif now > learned.extreme + turn:
+            if learned.direction < 0:
+                learned.troughs = [*learned.troughs, learned.extreme][-10:]
+                learned.trough_times = [*learned.trough_times, at][-10:]
+            learned.peak_at, learned.direction = None, 1
+            learned.extreme, learned.extreme_at = round(now, 3), when
+    if not learned.troughs:
+        return
+    count = round(3.0 / step) + 1
+    ends_at, slope = end_and_slope(lift[-count:], step)
+    middle = sum(lift[-count:]) / count
+    usual_fall = middle / tau
+    if learned.direction > 0 and slope > 0.0 and now > learned.troughs[-1] + 0.6 and learned.extreme_at > at - 60.0 - 60.0 * step:
+        capacity = ends_at + tau * slope
+        learned.capacity_c = round(
+            capacity if learned.capacity_c is None else learned.capacity_c + 0.01 * (capacity - learned.capacity_c), 4
+        )
+    settled = learned.direction < 0 and learned.peak_at is not None and at - learned.peak_at > 180.0
+    if settled and now > min(learned.troughs) and -1.6 * usual_fall < slope < -0.4 * usual_fall:
+        kept = 1.0 - 1.0 / 600.0
+        learned.falling = [round(learned.falling[0] * kept - slope * middle, 4), round(learned.falling[1] * kept + middle**2, 4)]
+
+
+def _cycles(learned: Learned, at: float) -> bool:
+    """Does the source cycle although nobody said so? Six even turning points within four hours say it."""
+    recent = [c for c, t in zip(learned.troughs, learned.trough_times, strict=True) if at - t < 4.0 * 3600.0]
+    if len(recent) < 6 or len(learned.peaks) < 6:
+        return False
+    return _scatter(recent) < 0.3 and _scatter(learned.peaks) < 0.3 and median(learned.peaks) - median(recent) > 0.8
+
+
+def _scatter(values: Sequence[float]) -> float:
+    middle = median(values)
+    return 1.48 * median(abs(v - middle) for v in values)
+
+
+def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, slope: float, at: float) -> tuple[bool | None, str]:
+    note = "below where the thermostat always turned it on, and falling as with no heat"
+    if learned.failing:
+        return (False if slope > -0.1 * curve.values[-1] / curve.tau_min else None), note
+    if len(learned.troughs) < EDGES_NEEDED or learned.direction >= 0 or learned.peak_at is None:
+        learned.crossed_at = learned.low_since = None
+        return False, ""
+    few = max(2, round(1.5 / curve.step_min))
+    now = sum(warm[-few:]) / few
+    edge = median(learned.troughs)
+    if now >= edge:
+        learned.crossed_at = learned.low_since = None
+        return False, ""
+    if learned.crossed_at is None:
+        learned.crossed_at = at - 30.0 * curve.step_min * (few - 1)
+    tau = curve.tau_min
+    weight = 20.0 * 225.0  # of the τ learned from sudden changes, in the units of `falling`
+    tau = (learned.falling[1] + weight) / (learned.falling[0] + weight / tau)
+    tau = min(max(tau, TAUS_MIN[0]), TAUS_MIN[-1])
+    count = round(3.0 / curve.step_min) + 1
+    _, slope = end_and_slope(curve.values[-count:], curve.step_min)
+    fall = sum(curve.values[-count:]) / count / tau
+    margin = max(BELOW_EDGE_C, math.sqrt(curve.variance), 1.5 * _scatter(learned.troughs))
+    if now > edge - margin or slope > -0.3 * fall:
+        learned.low_since = None
+        return None, ""
+    if slope > -0.5 * fall:
+        learned.low_since = None
+    elif learned.low_since is None:
+        learned.low_since = at
+    if learned.low_since is not None and at - learned.low_since >= LOW_CYCLING_MIN * 60.0:
+        return True, note
+    gain = cycle_gain(
+        curve, tau, (at - learned.peak_at) / 60.0, (at - learned.crossed_at) / 60.0, learned.capacity_c or 1.6 * curve.values[0]
+    )
+    return (True if gain > CYCLING_GAIN else None), note
+
+
+# ---------------------------------------------------------------------- checks
+
+
+def _all_fall(rows: Sequence[Sequence[float]], step: float) -> bool:
+    """Every thermometer that moves at all falls: it is the air, not a probe."""
+    if len(rows) < 2:
+        return True
+    count = round(6.0 / step)
+    moving = [row for row in rows if max(row[-count:]) > min(row[-count:])]
+    slopes = [end_and_slope(row[-count:], step)[1] for row in moving]
+    return not slopes or max(slopes) < 0.3 * sum(slopes) / len(slopes)
+
+
+def _falls_blindly(warm: Sequence[float], step: float, cold_c: float) -> bool:
+    """The rule of the first hour: falling without a break, and soon at the cold limit."""
+    half = round(BLIND_FALL_MIN / 2.0 / step)
+    ends_at, late = end_and_slope(warm[-half - 1 :], step)
+    _, early = end_and_slope(warm[-2 * half - 1 : -half], step)
+    return late < -0.1 and early < -0.1 and ends_at + BLIND_REACH_MIN * late <= cold_c

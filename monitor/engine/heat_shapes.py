@@ -1,0 +1,187 @@
+"""The curves that `foresee_heat` tells apart, and how well each fits.
+
+Losses are half the sum of squares over the variance of a sample: differences of them are log-likelihoods.
+Rules of this file: pure; minutes; curves hang on the last sample, so that each is worked out once and kept.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+TAUS_MIN = tuple(12.0 * (90.0 / 12.0) ** (i / 11.0) for i in range(12))
+# Before anything is learned: a lamp or plate over litter answers in 20 to 60 minutes. Our own rule.
+PRIOR = tuple(-0.5 * ((math.log(t) - math.log(34.0)) / 0.45) ** 2 for t in TAUS_MIN)
+FORGET = 0.98  # of what earlier changes said, at each new one
+LEAST_VARIANCE = 0.005  # °C²: drift and rounding that second differences do not show
+LIKENESS = 2.0  # neighbouring samples resemble one another: each counts for half
+LAG_MIN = 0.75  # of a usual thermometer in air; its own first-order lag. Common practice.
+DEAD_SINCE_MIN = (2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
+DOOR_SINCE_MIN = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0)
+DOOR_OPEN_MIN = (1.0, 2.0, 3.0)
+CYCLE_DOOR_SINCE_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
+CYCLE_TAUS = (0.75, 0.87, 1.0, 1.15, 1.3)
+WORST_FIT = 1.5  # loss for each sample above which a curve is no falling source at all
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The lift of the last minutes, with what is known of its noise and of the pen's time constant."""
+
+    values: Sequence[float]
+    step_min: float
+    variance: float
+    tau_min: float
+    taus_min: tuple[float, float, float]  # short, middle, long
+
+
+def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, float]:
+    """Straight line through evenly spaced values: its height at the last, and its slope a minute."""
+    n = len(values)
+    middle, mean = (n - 1) / 2.0, sum(values) / n
+    slope = sum((i - middle) * v for i, v in enumerate(values)) / (n * (n * n - 1) / 12.0)
+    return mean + slope * middle, slope / step_min
+
+
+def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
+    """τ, minutes: one standard deviation below, the mean of its logarithm, one above."""
+    row = likelihood if len(likelihood) == len(TAUS_MIN) else PRIOR
+    top = max(row)
+    weights = [math.exp(x - top) for x in row]
+    total = sum(weights)
+    logs = [math.log(t) for t in TAUS_MIN]
+    mean = sum(w * x for w, x in zip(weights, logs, strict=True)) / total
+    spread = math.sqrt(max(0.0, sum(w * (x - mean) ** 2 for w, x in zip(weights, logs, strict=True)) / total))
+    return math.exp(mean - spread), math.exp(mean), math.exp(mean + spread)
+
+
+def recovery_gain(likelihood: Sequence[float], record: Sequence[float], variance: float) -> list[float]:
+    """Add what one record of settling, one value a minute, says of each τ."""
+    row = list(likelihood) if len(likelihood) == len(TAUS_MIN) else list(PRIOR)
+    n, total, squares = len(record), sum(record), sum(v * v for v in record)
+    # a record's value is the mean of two samples
+    noise = 2.0 * LIKENESS * (0.5 * variance + LEAST_VARIANCE)
+    for j, tau in enumerate(TAUS_MIN):
+        kept = math.exp(-1.0 / tau)
+        fading = [kept**i for i in range(n)]
+        ff, f = sum(x * x for x in fading), sum(fading)
+        fy = sum(x * y for x, y in zip(fading, record, strict=True))
+        rise = (n * fy - f * total) / (n * ff - f * f)
+        level = (total - rise * f) / n
+        loss = max(0.0, squares - level * total - rise * fy)
+        row[j] = row[j] * FORGET + PRIOR[j] * (1.0 - FORGET) - loss / noise
+    top = max(row)
+    return [round(max(x - top, -60.0), 4) for x in row]
+
+
+@lru_cache(maxsize=2048)
+def _dead_shape(count: int, step_min: float, since_min: float, tau_min: float) -> tuple[tuple[float, ...], float]:
+    """A source dead since then, seen by a thermometer with its lag: 1 before, falling to 0."""
+    out = []
+    for i in range(count):
+        t = (i - count + 1) * step_min + since_min
+        fallen = tau_min * math.exp(-t / tau_min) - LAG_MIN * math.exp(-t / LAG_MIN) if t > 0.0 else 0.0
+        out.append(1.0 if t <= 0.0 else fallen / (tau_min - LAG_MIN))
+    return tuple(out), sum(x * x for x in out)
+
+
+@lru_cache(maxsize=4096)
+def _door_shape(
+    count: int, step_min: float, since_min: float, open_min: float, tau_min: float, lag_min: float
+) -> tuple[tuple[float, ...], float, float]:
+    """A door open for so long since then: 0 before, a straight fall to 1, back with τ; seen with a lag."""
+    fine = 0.05
+    share = 1.0 - math.exp(-fine / lag_min) if lag_min > 0.0 else 1.0
+    seen, track = 0.0, [0.0]
+    for k in range(1, round(since_min / fine) + 1):
+        t = k * fine
+        true = t / open_min if t < open_min else math.exp(-(t - open_min) / tau_min)
+        seen += (true - seen) * share
+        track.append(seen)
+    out = []
+    for i in range(count):
+        t = (i - count + 1) * step_min + since_min
+        out.append(0.0 if t <= 0.0 else track[min(len(track) - 1, round(t / fine))])
+    return tuple(out), sum(out), sum(x * x for x in out)
+
+
+def best_dead(curve: Curve) -> float:
+    """Loss of the best *dead source*: the moment, τ and the level before are free."""
+    y = curve.values
+    squares, best = sum(v * v for v in y), math.inf
+    for tau in {round(t) for t in curve.taus_min}:
+        for since in DEAD_SINCE_MIN:
+            shape, ss = _dead_shape(len(y), curve.step_min, since, float(tau))
+            fit = sum(a * b for a, b in zip(shape, y, strict=True))
+            best = min(best, squares - fit * fit / ss)
+    return best / (2.0 * (curve.variance + LEAST_VARIANCE))
+
+
+def best_door(curve: Curve) -> float:
+    """Loss of the best *door, or nothing*: the moment, how long, how much and the level before are free."""
+    y = curve.values
+    n, total, squares = len(y), sum(y), sum(v * v for v in y)
+    best = squares - total * total / n
+    for since in DOOR_SINCE_MIN:
+        for open_min in DOOR_OPEN_MIN:
+            shape, s, ss = _door_shape(n, curve.step_min, since, open_min, float(round(curve.tau_min)), LAG_MIN)
+            fit = sum(a * b for a, b in zip(shape, y, strict=True))
+            determinant = n * ss - s * s
+            if determinant < 1e-9:
+                continue
+            dip = (s * total - n * fit) / determinant
+            if dip > 0.0:
+                level = (total + dip * s) / n
+                best = min(best, squares - level * total + dip * fit)
+    return best / (2.0 * (curve.variance + LEAST_VARIANCE))
+
+
+def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, since_edge_min: float, capacity_c: float) -> float:
+    """By how much *dead* explains a fall below the turning point better than *on since then, and a door*.
+
+    Args:
+        curve: the lift of the last minutes.
+        tau_min: the pen's time constant.
+        since_peak_min: since it began to fall.
+        since_edge_min: since it passed the turning point.
+        capacity_c: lift the source would reach if it stayed on.
+
+    Returns:
+        The gain in log-likelihood; minus infinity when the fall is no falling source at all.
+    """
+    count = min(len(curve.values), int((since_peak_min - 1.5) / curve.step_min))
+    if count < 4.0 / curve.step_min:
+        return -math.inf
+    y = curve.values[-count:]
+    times = [(i - count + 1) * curve.step_min for i in range(count)]
+    noise = 2.0 * (2.0 * curve.variance + LEAST_VARIANCE)
+    squares, dead = sum(v * v for v in y), math.inf
+    for scale in CYCLE_TAUS:
+        shape = [math.exp(-t / (tau_min * scale)) for t in times]
+        fit = sum(a * b for a, b in zip(shape, y, strict=True))
+        dead = min(dead, squares - fit * fit / sum(a * a for a in shape))
+    if dead / noise > WORST_FIT * count:
+        return -math.inf
+    decay = [math.exp(-t / tau_min) for t in times]
+    dd = sum(a * a for a in decay)
+    left = [
+        v - capacity_c * (1.0 - math.exp(-(t + since_edge_min) / tau_min)) if t > -since_edge_min else v
+        for t, v in zip(times, y, strict=True)
+    ]
+    squares, dl = sum(v * v for v in left), sum(a * b for a, b in zip(decay, left, strict=True))
+    on_again = squares - dl * dl / dd
+    for since in CYCLE_DOOR_SINCE_MIN:
+        for open_min in DOOR_OPEN_MIN:
+            shape_, _, ss = _door_shape(count, curve.step_min, since, open_min, float(round(tau_min)), 0.0)
+            ds = sum(a * b for a, b in zip(decay, shape_, strict=True))
+            fit = sum(a * b for a, b in zip(shape_, left, strict=True))
+            determinant = dd * ss - ds * ds
+            if determinant < 1e-9:
+                continue
+            dip = (ds * dl - dd * fit) / determinant
+            if dip > 0.0:
+                level = (dl + dip * ds) / dd
+                on_again = min(on_again, squares - level * dl + dip * fit)
+    return (on_again - dead) / noise
