@@ -25,7 +25,14 @@ from tests.notify.conftest import Receiver  # noqa: E402 - the path is set above
 from tests.whole.conftest import DaemonProcess, NumberedSensors, differences, is_all_stored  # noqa: E402
 from tests.wire.conftest import BrokerProcess, wait_until  # noqa: E402
 
-TELL = '[[tell]]\nperson = "Nora"\nchannel = "json://127.0.0.1:{port}/"\n'
+# Hours until anybody is told again, for a long run is meant to ring once.
+TELL = """
+[[tell]]
+person = "Nora"
+channel = "json://127.0.0.1:{port}/"
+escalate_after = "12 h"
+repeat_every = "12 h"
+"""
 
 
 def main() -> int:

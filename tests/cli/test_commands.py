@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -190,11 +191,11 @@ def test_an_export_writes_parquet(run: Run, tmp_path: Path) -> None:
 
 
 def hours_of_ammonia() -> str:
-    rows = [
-        f"2026-05-01T{6 + m // 60:02d}:{m % 60:02d}:00Z,brooder/ammonia,{12 + (m if m < 90 else 180 - m) / 3:.1f}"
-        for m in range(180)
-    ]
-    return "time,sensor,value\n" + "\n".join(rows) + "\n"
+    """Three hours of a morning within the flock's life: up from 12 ppm past 20 and down again."""
+    day = datetime.now(UTC).date() - timedelta(days=2)
+    ppm = [12 + (m if m < 90 else 180 - m) / 3 for m in range(180)]
+    rows = [f"{day}T{6 + m // 60:02d}:{m % 60:02d}:00Z,brooder/ammonia,{value:.1f}" for m, value in enumerate(ppm)]
+    return "\n".join(["time,sensor,value", *rows, ""])
 
 
 def test_decisions_are_lines_of_the_agreed_form(run: Run, tmp_path: Path) -> None:
