@@ -174,6 +174,22 @@ def test_birds_to_be_processed_are_not_told_to_lay() -> None:
     assert one(entries, "processing").day == gone
 
 
+def test_after_the_processing_day_only_that_is_left() -> None:
+    """Three days after, nothing else is asked of birds that are gone."""
+    entries = on_day(115, spec=with_flock(processing_age_days=112))
+    assert [(e.what, e.due) for e in entries] == [("processing", True)]
+
+
+def test_a_keeper_who_heats_longer_is_told_later() -> None:
+    """Bands in the settings that want heat to seven weeks move the day it may go."""
+    spec = with_flock()
+    pen = spec.pens["brooder"]
+    bands = tuple(replace(band, from_day=49) if band.from_day == 42 else band for band in pen.limits.warmth[BirdClass.LAYER])
+    warmth = {**pen.limits.warmth, BirdClass.LAYER: bands}
+    spec = replace(spec, pens={"brooder": replace(pen, limits=replace(pen.limits, warmth=warmth))})
+    assert one(on_day(20, 20.0, spec), "heat off").day == HATCHED + timedelta(days=49)
+
+
 def test_a_flock_long_gone_leaves_no_entry() -> None:
     """Two weeks after processing the pen's calendar is empty."""
     assert on_day(127, spec=with_flock(processing_age_days=112)) == []
