@@ -121,6 +121,7 @@ class Connection:
         self._unexpected: Exception | None = None
         self._asked: dict[int, tuple[str, ...]] = {}  # filters by the id of their request
         self._goodbye: MQTTMessageInfo | None = None
+        self._is_leaving = False
 
     # ------------------------------------------------------ from any thread
 
@@ -138,7 +139,9 @@ class Connection:
     def say_goodbye(self) -> None:
         """Publish "gone" ourselves, for a goodbye in good order withdraws the last will."""
         client = self._client
-        if client is not None and self.link is not None and self._goodbye is None:
+        if client is not None and self.link is not None and not self._is_leaving:
+            # Before the publish: its echo may come back before that call returns, and must not be put right.
+            self._is_leaving = True
             self._goodbye = client.publish(self._identity.alive_topic, GONE, qos=1, retain=True)
 
     # --------------------------------------------------- the network thread
@@ -320,7 +323,7 @@ class Connection:
             link.caught_up(bytes(message.payload))
             return False
         if topic == self._identity.alive_topic:
-            if message.payload == GONE and self._goodbye is None:
+            if message.payload == GONE and not self._is_leaving:
                 # The will of our own former connection, come late, or somebody's mistake: a relay must not believe it.
                 client.publish(topic, HERE, qos=1, retain=True)
             return False

@@ -9,6 +9,7 @@ import threading
 import time
 
 import pytest
+from paho.mqtt.client import Client
 
 ALIVE = "warmstraw/mill-rise/alive"
 
@@ -333,6 +334,25 @@ def test_a_gone_that_is_not_true_is_put_right(broker, make_ears, make_publisher,
     assert wait_until(lambda: [payload for _, payload, _ in other.heard[-2:]] == [b"gone", b"here"])
     late = make_publisher(broker, ALIVE)
     assert wait_until(lambda: late.heard == [(ALIVE, b"here", True)])
+
+
+def test_its_own_goodbye_is_not_put_right_however_soon_its_echo_comes(broker, make_ears, make_publisher, wait_until, monkeypatch):
+    """A stopped daemon that left "here" behind would keep every relay from going its own safe way."""
+    late = make_publisher(broker, ALIVE)
+    ears = make_ears(broker.port, "barn/+").start()
+    assert wait_until(lambda: late.last(ALIVE) == b"here")
+    publish = Client.publish
+
+    def slow(client, topic, payload=None, *more, **options):
+        done = publish(client, topic, payload, *more, **options)
+        if payload == b"gone":
+            assert wait_until(lambda: late.last(ALIVE) == b"gone")
+            wait_until(lambda: late.last(ALIVE) == b"here", 0.3)  # time for the echo to be answered wrongly
+        return done
+
+    monkeypatch.setattr(Client, "publish", slow)
+    ears.session.stop()
+    assert [payload for _, payload, _ in late.heard] == [b"here", b"gone"]
 
 
 def test_stopping_sends_what_is_queued_and_keeps_the_session(broker, make_ears, make_publisher, wait_until):
