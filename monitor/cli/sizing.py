@@ -11,15 +11,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.cli.refusal import Refused
-from monitor.engine.specification import Measure, Place, Specification
+from monitor.engine.specification import Specification
 from monitor.review.drawing import sheet_picture
 from monitor.review.sheet import Sheet
 from monitor.review.sheet_text import as_json, as_text
 from monitor.review.sizing import draw_up
 from monitor.settings.read import Settings
-
-YEAR_MS = 365 * 24 * 3_600_000
-YEAR_H, WEEK_H = 365 * 24, 7 * 24
 
 
 def size(asked: argparse.Namespace, settings: Settings, today: date | None = None) -> int:
@@ -86,22 +83,16 @@ def counts_now(settings: Settings) -> Mapping[str, Mapping[str, int]]:
 
 
 def seen_outside(settings: Settings, pen: str, now_ms: int) -> tuple[float, float] | None:
-    """Coldest and warmest hourly mean of the outside thermometers in the year past, °C; None for less than a week of them.
-
-    Means, for a single reading may be a fault or a ray of sun. The pen's own sensors, else those of the site.
-    """
+    """What the outside thermometers have seen in the year past, if they have seen enough."""
+    from monitor.daemon.looking_back import outside_extremes
     from monitor.store.failures import StoreFailing
     from monitor.store.reader import Reader
 
-    spec = settings.specification
-    outside = [s for s in spec.sensors.values() if s.measures is Measure.TEMPERATURE and s.place is Place.OUTSIDE]
-    chosen = [s for s in outside if s.pen == pen] or outside
     try:
         with Reader(settings.connections.store.folder) as reader:
-            means = [b.mean for s in chosen for b in reader.series(s.key, now_ms - YEAR_MS, now_ms, YEAR_H) if b.n]
+            return outside_extremes(reader, settings.specification, pen, now_ms)
     except StoreFailing:
         return None  # said already, where the birds are counted
-    return (min(means), max(means)) if len(means) >= WEEK_H else None
 
 
 def _draw(file: str, drawn: Sheet, units: str) -> None:

@@ -8,7 +8,9 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 from monitor.api.changes import Hub, Listener
+from monitor.daemon import looking_back
 from monitor.daemon.core import Core
+from monitor.daemon.trying import NotTried, tried
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Connections
 from monitor.engine.events import Event, Json
@@ -18,7 +20,6 @@ from monitor.settings.read import Settings
 from monitor.settings.resolved import as_json
 from monitor.store.reader import Reader
 from monitor.wire.session import Session
-
 
 LOOK_BACK_LAG_S = 15.0  # how far behind a picture may be; our own rule
 
@@ -130,17 +131,25 @@ class Yard:
         return self.hub.listen()
 
     def ventilation(self, pen: str) -> Json:
-        return {}
+        return looking_back.ventilation(self.reader(), self.specification, self.core.state, pen, self.now()[1])
 
     def bedding(self, pen: str) -> Json:
         return {}
 
     def calendar(self) -> Json:
-        return {}
+        return looking_back.calendar(self.specification, self.core.state, self.now()[1])
 
     def resolved(self) -> Json:
         found: Json = as_json(self.settings)
         return found
 
     def rehearse(self, pen: str, limits: dict[str, dict[str, float]], days: float) -> Json:
-        return {}
+        """In a process of its own; what cannot be tried is said in the answer's sentence."""
+        _, wall_ms = self.now()
+        if wall_ms is None:
+            return {"sentence": "A rehearsal waits for a trusted clock."}
+        self.writer.flush()
+        try:
+            return tried(self.settings.file, pen, limits, days, wall_ms)
+        except NotTried as trouble:
+            return {"sentence": f"The rehearsal was not made: {trouble}"}
