@@ -180,6 +180,12 @@ def test_after_the_processing_day_only_that_is_left() -> None:
     assert [(e.what, e.due) for e in entries] == [("processing", True)]
 
 
+def test_no_room_is_asked_for_birds_that_leave() -> None:
+    """Shortly before processing the next step is the empty pen: nothing to widen."""
+    entries = on_day(100, spec=with_flock(processing_age_days=112))
+    assert not [e.what for e in entries if "for 0 birds" in e.what or "0.0 ft of feeder" in e.what]
+
+
 def test_a_keeper_who_heats_longer_is_told_later() -> None:
     """Bands in the settings that want heat to seven weeks move the day it may go."""
     spec = with_flock()
