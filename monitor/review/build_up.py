@@ -18,7 +18,7 @@ from statistics import median
 
 from monitor.review.robust import Z95, blocks, line, student
 
-SLOWNESS_DAYS = (9.0, 13.0, 20.0, 30.0, 50.0, 200.0)
+SLOWNESS_DAYS = (9.0, 13.0, 20.0, 30.0, 50.0, 2000.0)
 NEIGHBOURS_ALIKE = 1.5  # this many neighbouring nights tell as much as one independent night; our own assumption
 BLOCK = 2
 
@@ -95,7 +95,7 @@ class BuildUp:
 
 def grown(day: float, slowness_days: float) -> float:
     """Days of growth at the pace of day 0 that bring as much as growth up to `day` does."""
-    return slowness_days * (1.0 - math.exp(-day / slowness_days))
+    return -slowness_days * math.expm1(-day / slowness_days)
 
 
 def build_up(days: Sequence[float], strengths: Sequence[float]) -> BuildUp:

@@ -29,10 +29,10 @@ from monitor.review.periods import DAY_MS, Night
 from monitor.review.robust import Interval, quantile
 
 PER_KELVIN = 0.08  # [1]
-PER_KELVIN_UNSURE = 0.035  # one standard uncertainty: 4 to 17 % are published
+PER_KELVIN_UNSURE = 0.025  # one standard uncertainty: 4 to 17 % are published, most near the middle
 REFERENCE_C = 15.0
-LEAKAGE_UNSURE = 0.4  # in the logarithm: wind and cracks are guessed within a factor of about 1.5; our own assumption
-BEND_UNSURE = 0.3  # the carried-on rise is good to about a third of itself; our own assumption
+LEAKAGE_UNSURE = 0.3  # in the logarithm: wind and cracks are guessed within about a third; our own assumption
+BEND_UNSURE = 0.1  # the carried-on rise is good to a tenth of itself beyond what its curves differ by; our own assumption
 WINDOW_BEFORE_DAYS, WINDOW_AFTER_DAYS = 14.0, 6.0
 SAME_FAN_SHARE, SAME_FAN_LEAST = 0.25, 0.03  # of the usual share of time, and of the hour: so far it is the same fan
 MIN_NIGHTS = 4

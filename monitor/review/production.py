@@ -106,7 +106,7 @@ def production(
     """
     zone = ZoneInfo(timezone)
     own = sorted((e for e in journal if e.wall_ms is not None and e.pen == pen.name), key=lambda e: e.wall_ms or 0)
-    dated = [(_day(entry, zone), entry) for entry in own]
+    dated = [(_day(entry, zone), entry) for entry in own if entry.count is None or entry.count >= 0]
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
     counts = _counts(pen, dated, days)
     named = {entry.flock for _, entry in dated if entry.what == "eggs" and entry.flock is not None}

@@ -1,7 +1,7 @@
 """Which way the last weeks went: night lows, humidity, fan hours. Pure.
 
 Rules of this file: one figure a local calendar day; a day with fewer than LEAST_HOURS of readings is no day;
-the slope is robust, its interval made by resampling three days at a time, for weather comes in spells.
+the slope is robust, and its interval widened for weather that comes in spells.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from monitor.review.robust import Interval, slope_interval
 DAYS = 28
 LEAST_DAYS = 7
 LEAST_HOURS = 18
-SPELL_DAYS = 3
 
 
 class Way(StrEnum):
@@ -105,7 +104,7 @@ def trend(values: Sequence[float | None]) -> Trend:
     known = [(float(index), value) for index, value in enumerate(values) if value is not None]
     if len(known) < LEAST_DAYS:
         return Trend(Way.TOO_FEW, None, len(known))
-    daily = slope_interval([day for day, _ in known], [value for _, value in known], seed=0, block=SPELL_DAYS)
+    daily = slope_interval([day for day, _ in known], [value for _, value in known])
     weekly = Interval(daily.best * 7.0, daily.low * 7.0, daily.high * 7.0)
     way = Way.NO_SURE_TREND
     if weekly.excludes_zero():
