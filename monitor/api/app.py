@@ -19,11 +19,17 @@ from monitor.api.problems import RESPONSES, problem, speak_problem_details
 from monitor.api.routes import api, plain
 from monitor.api.shell import shell
 from monitor.api.sign_in import Guesses, Sessions, SignIn
+from monitor.api.yard import yard
 from monitor.store.failures import StoreFailing
+from monitor.wire.other_sites import OtherSites
 
 
-def create_app(barn: Barn) -> FastAPI:
-    """The app for this barn. It keeps its sign-in files in the store's folder and nothing else."""
+def create_app(barn: Barn, other_sites: OtherSites | None = None) -> FastAPI:
+    """The app for this barn. It keeps its sign-in files in the store's folder and nothing else.
+
+    Args:
+        other_sites: what was heard of every site this broker carries; None where nobody listens.
+    """
     app = FastAPI(
         title="Warmstraw",
         version=_version(),
@@ -35,6 +41,7 @@ def create_app(barn: Barn) -> FastAPI:
     folder = folder_of(barn.connections)
     token_file = barn.connections.api.token_file
     app.state.barn = barn
+    app.state.other_sites = other_sites
     app.state.streams = 0
     app.state.links = Links(folder)
     app.state.sign_in = SignIn(
@@ -45,7 +52,7 @@ def create_app(barn: Barn) -> FastAPI:
         now_at=lambda: barn.now()[0],
         hashing=threading.Semaphore(1),
     )
-    for router in (plain, api, door, one_tap, shell):
+    for router in (plain, api, yard, door, one_tap, shell):
         app.include_router(router)
     speak_problem_details(app)
     app.add_exception_handler(StoreFailing, _store_failing)

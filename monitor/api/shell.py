@@ -62,6 +62,12 @@ def front(request: Request) -> Response:
     return _serve(request, "index.html")
 
 
+@shell.get("/yard")
+def yard_front(request: Request) -> Response:
+    """The page of the whole yard; its figures, too, come by the API to those who are signed in."""
+    return _serve(request, "yard.html")
+
+
 @shell.get("/worker.js")
 def worker(request: Request) -> Response:
     """The service worker, with the version of the shell written into its first line."""

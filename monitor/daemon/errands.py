@@ -1,4 +1,4 @@
-"""What goes on beside the judging: chores of the wall clock, reports, the dead-man ping, the mirror.
+"""What goes on beside the judging: chores of the wall clock, reports, ping, mirror, the answer to the yard.
 
 Rules of this file: wiring only. Nothing here is on the way from a reading to the fan, and none of it keeps the
 daemon from starting, ticking or stopping.
@@ -12,6 +12,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from monitor.daemon.answers import Answers
 from monitor.daemon.chores import Chore, Chores
 from monitor.daemon.core import Clocks, Core
 from monitor.daemon.mirroring import Mirroring
@@ -41,6 +42,7 @@ class Errands:
         people: People,
         clocks: Clocks,
         healthy: Healthy,
+        publish_answer: Callable[[str], bool],
         monotonic: Callable[[], float],
     ) -> None:
         specification, connections = settings.specification, settings.connections
@@ -79,6 +81,7 @@ class Errands:
             lambda: core.now()[1],
             lambda: not core.timeline.doubt,
         )
+        self.answers = Answers(specification, settings.catalogue, publish_answer, monotonic)
         self.pinging = dead_man(connections.ping, healthy, monotonic)
         self._has_stumbled = False
 
@@ -92,9 +95,10 @@ class Errands:
         """From the ticker; never raises, never waits."""
         try:
             self.chores.look()
+            self.answers.look(self._core.state, *self._core.now())
         except Exception:  # the seconds must go on
             if not self._has_stumbled:
-                log.exception("the chores cannot be scheduled; the birds are watched")
+                log.exception("what goes on beside the judging stumbled; the birds are watched")
             self._has_stumbled = True
 
     def stop(self) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks
-from monitor.daemon.watch import last_seen, loaded_state
+from monitor.daemon.going_on import last_seen, loaded_state
 from monitor.engine.events import AlarmChanged, Event, JournalEntry, Json, SwitchFan
 from monitor.engine.saving import save
 from monitor.engine.step import step

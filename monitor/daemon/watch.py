@@ -15,7 +15,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from monitor.api.app import create_app, may_bind
@@ -26,6 +25,7 @@ from monitor.api.server import WebServer
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks, Core
 from monitor.daemon.errands import Errands
+from monitor.daemon.going_on import last_seen, loaded_state, notice_finder
 from monitor.daemon.outboxes import BothOutboxes
 from monitor.daemon.people import People
 from monitor.daemon.writer import Writer, store_opener
@@ -33,9 +33,7 @@ from monitor.daemon.yard import Yard
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.decisions import decision
 from monitor.engine.events import AlarmChanged, SwitchFan, Unreadable
-from monitor.engine.saving import Unloadable, load
-from monitor.engine.state import State
-from monitor.engine.timeline import LastSeen, begin
+from monitor.engine.timeline import begin
 from monitor.engine.wording import started_words, summary_title
 from monitor.notify import rota
 from monitor.notify.channels import Channel, open_channels
@@ -43,9 +41,10 @@ from monitor.notify.rota import Now
 from monitor.notify.worker import Sayings, Worker
 from monitor.settings.read import Settings
 from monitor.store.failures import StoreFailing, StoreHeld
-from monitor.store.keep import Saved, Store
+from monitor.store.keep import Store
 from monitor.store.reader import Reader
 from monitor.wire import own_topics
+from monitor.wire.other_sites import OtherSites
 from monitor.wire.payloads import PayloadReader
 from monitor.wire.redelivery import Remembered
 from monitor.wire.relay import command
@@ -99,9 +98,11 @@ class Daemon:
         self._payloads = PayloadReader(specification)
         rows = [] if store is None else [(r.packet_id, r.digest, r.order) for r in store.remembered()]
         self._remembered = Remembered.load(rows)
+        self.other_sites = OtherSites() if connections.watches_yard else None
+        yard_topics = [(own_topics.EVERY_ANSWER, 0), (own_topics.EVERY_ALIVE, 0)] if connections.watches_yard else []
         self.session = Session(
             connections.broker,
-            [(topic, 1) for topic in self._payloads.topics],
+            [*((topic, 1) for topic in self._payloads.topics), *yard_topics],
             f"{self._site_topic}/alive",
             self._arrived,
             self._link_changed,
@@ -131,7 +132,9 @@ class Daemon:
             lambda: self._last_tick,
             monotonic,
         )
-        self.errands = Errands(settings, self.core, self.writer, self.people, self._clocks, self.yard.healthy, monotonic)
+        self.errands = Errands(
+            settings, self.core, self.writer, self.people, self._clocks, self.yard.healthy, self._publish_answer, monotonic
+        )
         self.yard.more_parts, self.yard.more_figures = self.errands.parts, self.errands.figures
         self.web: WebServer | None = None
         self._worker = self._make_worker(open_channels(connections.tell, self._publish_siren, self.errands.pictures))
@@ -173,7 +176,7 @@ class Daemon:
         if advice:
             log.warning("%s", advice)
         try:
-            self.web = WebServer(create_app(self.yard), host, self.settings.connections.api.port)
+            self.web = WebServer(create_app(self.yard, self.other_sites), host, self.settings.connections.api.port)
             self.web.start()
         except OSError as trouble:
             log.error("%s; the barn is watched without a page", trouble)
@@ -214,6 +217,9 @@ class Daemon:
                 return
             self._remembered.note(delivery)
         at, wall_ms = self.core.now()
+        if self.other_sites is not None and self.other_sites.hear(arrival.topic, arrival.payload, arrival.retained, at):
+            self.core.arrived((), delivery)
+            return
         events = self._payloads.read(arrival.topic, arrival.payload, arrival.retained, at, wall_ms)
         for event in events:
             if isinstance(event, Unreadable):
@@ -230,6 +236,8 @@ class Daemon:
 
     def _link_changed(self, up: bool, why: str) -> None:
         self.core.link("broker", up, why)
+        if up:
+            self.errands.answers.forget()
 
     def _session_found(self, present: bool) -> None:
         self.core.window = max(1, self.session.window // 2)  # an older broker allows far fewer
@@ -249,6 +257,9 @@ class Daemon:
         if told is not None:
             self.session.publish(f"{self._site_topic}/{own_topics.word(action.pen)}/fan", json.dumps(told), retain=True)
         return sent
+
+    def _publish_answer(self, payload: str) -> bool:
+        return self.session.publish(f"{self._site_topic}/answer", payload, retain=True)
 
     def _publish_siren(self, topic: str, payload: str) -> bool:
         return self.session.publish(topic, payload, qos=1)
@@ -313,41 +324,6 @@ class Daemon:
                     _notify_systemd("WATCHDOG=1")
             except Exception:  # the seconds must go on
                 log.exception("a tick failed; the next one comes")
-
-
-def notice_finder(store: Store) -> Callable[[str], Notice | None]:
-    def find(key: str) -> Notice | None:
-        row = store.outbox.find(key)
-        return None if row is None else row.notice
-
-    return find
-
-
-def loaded_state(saved: Saved | None, at: float, is_older: bool) -> State:
-    """The engine's state to go on with.
-
-    Numbers of alarms name their notices, in the outbox and at receivers that keep them: one that came again would
-    not be sent. Where the count is lost, or is that of a backup, it goes on from the seconds, above any count.
-
-    Args:
-        at: elapsed seconds now.
-        is_older: what was saved may not be the latest.
-    """
-    state = None
-    if saved is not None and saved.state is not None:
-        try:
-            state = load(saved.state)
-        except Unloadable as trouble:
-            log.error("%s; starting with an empty one: open alarms will be raised again", trouble)
-            is_older = True
-    state = state or State()
-    return replace(state, occurrences=max(state.occurrences, int(at))) if is_older else state
-
-
-def last_seen(saved: Saved | None) -> LastSeen | None:
-    if saved is None:
-        return None
-    return LastSeen(saved.at, saved.wall_ms, saved.segment, saved.boot_id, saved.boottime_s)
 
 
 def _notify_systemd(message: str) -> None:

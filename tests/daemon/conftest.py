@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.daemon.core import Core
-from monitor.daemon.watch import last_seen, loaded_state
+from monitor.daemon.going_on import last_seen, loaded_state
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.decisions import decision, line

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from monitor.daemon.going_on import loaded_state, notice_finder
 from monitor.daemon.people import People
-from monitor.daemon.watch import loaded_state, notice_finder
 from monitor.engine.connections import Connections, Notice, Secret, Tell
 from monitor.engine.specification import Priority, Specification
 from monitor.engine.state import AlarmRecord, AlarmState, PenState, State
