@@ -6,10 +6,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from enum import StrEnum
-from functools import cache
 from typing import Any
 
 from monitor.engine.specification import Priority
@@ -49,10 +48,15 @@ def _plain(value: Any) -> Any:
 _AS_IT_IS = frozenset({str, int, bool, type(None)})
 
 
-@cache
-def _names(kind: Hashable) -> tuple[str, ...]:
+_NAMES: dict[type[Any], tuple[str, ...]] = {}
+
+
+def _names(kind: type[Any]) -> tuple[str, ...]:
     """The fields of a dataclass; none for any other type."""
-    return tuple(f.name for f in fields(kind)) if isinstance(kind, type) and is_dataclass(kind) else ()
+    names = _NAMES.get(kind)
+    if names is None:
+        names = _NAMES[kind] = tuple(f.name for f in fields(kind)) if is_dataclass(kind) else ()
+    return names
 
 
 def load(text: str) -> State:
