@@ -111,7 +111,9 @@ class Barn:
         self.process = subprocess.Popen(
             [MOSQUITTO, "-c", str(self.folder / "mosquitto.conf")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        assert wait_until(self.answers), f"mosquitto did not come up:\n{self.log()}"
+        process = self.process
+        wait_until(lambda: self.answers() or process.poll() is not None)
+        assert self.answers(), f"mosquitto did not come up:\n{self.log()}"
         return self
 
     def answers(self) -> bool:

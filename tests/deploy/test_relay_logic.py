@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deploy.relay_logic import WRAP, Message, Mode, Relay, Settings, boot, since, step
+from monitor.engine.obedience import HEARTBEAT_S
 
 ON, OFF = Message("command", "ON"), Message("command", "OFF")
 HERE, GONE = Message("alive", "here"), Message("alive", "gone")
@@ -104,13 +105,8 @@ def test_a_remembered_gone_does_not_undo_a_live_command() -> None:
 
 def test_nonsense_changes_nothing_and_does_not_count_as_a_command() -> None:
     """A stranger who publishes rubbish cannot keep an old command alive."""
-    said = [
-        (0, ON),
-        *(
-            (at, Message("command", word))
-            for at, word in zip(range(1000, 10 * MINUTE, 5000), cycle(["", "maybe", "1e9"]), strict=False)
-        ),
-    ]
+    rubbish = zip(range(1000, 10 * MINUTE, 5000), cycle(["", "maybe", "1e9"]), strict=False)
+    said = [(0, ON), *((at, Message("command", word)) for at, word in rubbish)]
     seen = play(boot(PLAIN, 0), 0, 10 * MINUTE, said)
     assert seen[170].running
     assert seen[181].mode is Mode.ALONE
