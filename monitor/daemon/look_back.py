@@ -12,7 +12,7 @@ from monitor.engine.specification import Measure, Pen, Place, Sensor, Specificat
 from monitor.review import production, trends
 from monitor.review.airflow import FanRun
 from monitor.review.bedding import Bedding, review
-from monitor.review.bedding_text import as_json, sheet
+from monitor.review.bedding_text import as_json, folded, sheet
 from monitor.store.decisions import Decision
 from monitor.store.reader import Bucket, Reader
 from monitor.store.rollups import DAY_MS, HOUR_MS
@@ -31,8 +31,9 @@ class LookedBack:
 
     def sheet(self, units: str) -> str:
         """As text, at most 100 columns."""
-        lines = [*trends.sentences(self.trends, units), "", *production.sentences(self.production)]
-        return sheet(self.bedding, units) + f"\n\nThe last {len(self.trends.days)} days:\n" + "\n".join(lines)
+        said = [*trends.sentences(self.trends, units), *production.sentences(self.production)]
+        lines = [line for sentence in said for line in folded(f"  {sentence}")]
+        return "\n".join([sheet(self.bedding, units), "", f"The last {len(self.trends.days)} days:", *lines])
 
     def as_json(self, units: str) -> dict[str, Json]:
         """As the API serves it: the bedding, with the rest beside it."""

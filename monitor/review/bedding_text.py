@@ -145,10 +145,11 @@ def sheet(found: Bedding, units: str) -> str:
             parts += [f"    ! {warning_text(w, found.timezone)}" for w in change.warnings]
     parts += ["", *(suggestion_text(s) for s in found.suggested)] if found.suggested else []
     parts += ["", *(f"! {warning_text(w, found.timezone)}" for w in found.warnings)] if found.warnings else []
-    return "\n".join(line for part in parts for line in _folded(part))
+    return "\n".join(line for part in parts for line in folded(part))
 
 
-def _folded(text: str, width: int = 100) -> list[str]:
+def folded(text: str, width: int = 100) -> list[str]:
+    """The text in lines of at most `width` columns, where it has spaces; the rest of a line stands two further in."""
     indent = " " * (len(text) - len(text.lstrip()))
     lines, line = [], text
     while len(line) > width:
