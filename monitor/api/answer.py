@@ -17,10 +17,10 @@ from monitor.api.moments import for_long
 from monitor.engine import ladder
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
-from monitor.engine.view import View, look
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Limit, Measure, Sensor, WarmthBand
 from monitor.engine.state import AlarmRecord, Health, PenState, SensorState
+from monitor.engine.view import View, look
 
 KIND: dict[Measure, Kind] = {
     Measure.TEMPERATURE: Kind.TEMPERATURE,

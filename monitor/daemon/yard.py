@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from monitor.api.changes import Hub, Listener
 from monitor.daemon import looking_back
 from monitor.daemon.core import Core
+from monitor.daemon.look_back import look_back
 from monitor.daemon.trying import NotTried, tried
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Connections
@@ -134,7 +135,10 @@ class Yard:
         return looking_back.ventilation(self.reader(), self.specification, self.core.state, pen, self.now()[1])
 
     def bedding(self, pen: str) -> Json:
-        return {}
+        _, wall_ms = self.now()
+        if wall_ms is None:
+            return {"sentence": "The litter's periods wait for a trusted clock."}
+        return look_back(self.specification, pen, self.reader(), wall_ms).as_json(self.specification.units)
 
     def calendar(self) -> Json:
         return looking_back.calendar(self.specification, self.core.state, self.now()[1])

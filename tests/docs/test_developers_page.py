@@ -39,7 +39,7 @@ def test_every_file_named_on_a_page_exists(name: str) -> None:
     links = re.findall(r"\]\(([^)#:]+)\)", page)
     paths = re.findall(r"`((?:monitor|config|deploy|demo|tests)/[\w./-]+)`", page)
     rooms = ("facts", "air", "engine", "review", "settings", "wire", "store", "notify", "api", "daemon", "cli")
-    files = [f"monitor/{p}" for p in re.findall(r"`((?:%s)/[\w]+\.py)`" % "|".join(rooms), page)]
+    files = [f"monitor/{p}" for p in re.findall(rf"`((?:{'|'.join(rooms)})/[\w]+\.py)`", page)]
     missing = [path for path in [*links, *paths, *files] if not (ROOT / path).exists()]
     assert [path for path in missing if not path.startswith("tests/bench/out")] == []
 

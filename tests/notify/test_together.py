@@ -12,9 +12,9 @@ from typing import Any
 from monitor.engine.alarms import Ledger
 from monitor.engine.connections import Notice, Secret, Tell
 from monitor.engine.events import AlarmChanged, Json
-from monitor.engine.view import Condition
 from monitor.engine.specification import Limit, Priority, Specification
 from monitor.engine.state import AlarmRecord, AlarmState
+from monitor.engine.view import Condition
 from monitor.engine.wording import Words, all_clear_words, summary_title, words
 from monitor.engine.wording_english import ENGLISH
 from monitor.notify.channels import open_channels
