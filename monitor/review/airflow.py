@@ -58,9 +58,12 @@ def blowing_by_hour(pen: Pen, runs: Iterable[FanRun]) -> dict[int, Blowing]:
     ran_ms: dict[int, float] = {}
     moved: dict[int, float] = {}
     known = True
+    at_speed: dict[float | None, float | None] = {}  # a year has a hundred thousand runs and a handful of speeds
     for run in runs:
-        point = delivered(pen, 100.0 if run.speed_pct is None else max(run.speed_pct, 1.0))
-        full = None if point is None else point.airflow_m3_s * 3600.0
+        if run.speed_pct not in at_speed:
+            point = delivered(pen, 100.0 if run.speed_pct is None else max(run.speed_pct, 1.0))
+            at_speed[run.speed_pct] = None if point is None else point.airflow_m3_s * 3600.0
+        full = at_speed[run.speed_pct]
         known = known and full is not None
         hour = run.begin_ms // HOUR_MS * HOUR_MS
         while hour < run.end_ms:

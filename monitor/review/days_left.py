@@ -1,8 +1,8 @@
 """How the present litter rises, and how many days until its ammonia reaches the limit. Pure.
 
 Each night's ammonia is put to the usual warmth and air of the last nights, so that a mild night or an hour
-more of the fan is not taken for the litter. Curves of build-up through the last fortnight give level and
-rise, and are carried on.
+more of the fan is not taken for the litter. Curves of build-up through the last nights give level and rise,
+and are carried on.
 
 Rules of this file: a rise whose interval holds 0 gives no date; more than LONGEST_DAYS is no date either.
 """

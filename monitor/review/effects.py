@@ -1,9 +1,9 @@
 """What litter work did to the ammonia: what came, against what would have come without it. Pure.
 
 Each night's ammonia is turned into what the litter gave off at one warmth (or, where the airflow is not
-known, into ppm at one warmth and the same fan). The nights before the deed give a level and a rise; carried
-on, with the rise fading, they say what the nights after would have been. The difference, put back into
-ppm at the warmth and air that really were, is the effect.
+known, into ppm at one warmth and the same fan). Curves of build-up through the nights before the deed are
+carried on and say what the nights after would have been. The difference, put back into ppm at the warmth
+and air that really were, is the effect.
 
 Rules of this file: the same hours each night; the night after the deed is left out; the interval comes from
 resampled nights and is 95 %; below MIN_NIGHTS on either side, or with an interval that holds 0, the verdict

@@ -262,11 +262,15 @@ def sentences(found: Production) -> list[str]:
     rate = found.deaths_per_1000_bird_days
     if rate is not None:
         said.append(f"Deaths: {found.deaths}, {rate.best:.2g} in 1000 bird-days ({rate.low:.2g} to {rate.high:.2g}).")
-    said += [
-        f"On {one.what} and the day after ({one.days} of {one.days + one.other_days}): {_lay(one)}; {_deaths(one)}."
-        for one in found.against
-    ]
+    said += [_compared(one) for one in found.against]
     return said
+
+
+def _compared(one: Against) -> str:
+    whole = one.days + one.other_days
+    if one.days == 0:
+        return f"No {one.what} among these {whole}: nothing to compare."
+    return f"On {one.what} and the day after ({one.days} of {whole}): {_lay(one)}; {_deaths(one)}."
 
 
 def _lay(one: Against) -> str:

@@ -126,6 +126,15 @@ def test_what_was_not_measured_is_not_compared() -> None:
     assert look(every_day(18)).against == ()
 
 
+def test_the_comparison_reads_as_what_it_is() -> None:
+    """77 of 140 against 378 of 420: Newcombe's interval by hand is −43.6 to −26.4. No hot day: nothing to compare."""
+    journal = [wrote("eggs", FIRST + timedelta(days=n), 11 if 14 <= n <= 20 else 18) for n in range(28)]
+    said = sentences(look(journal, HOT))[-1]
+    assert said.startswith("On hot days and the day after (7 of 28): lay 35 points lower (−44 to −26); ")
+    assert said.endswith("; deaths 0 against 0: too few to tell.")
+    assert sentences(look(journal, []))[-1] == "No hot days among these 28: nothing to compare."
+
+
 def test_equal_lay_is_seldom_called_different() -> None:
     """Binomial lay without any effect, 300 months: at most 7 % are called different (5 % is meant, dice ±1.3)."""
     dice = random.Random(3)
