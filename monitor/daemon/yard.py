@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.api.changes import Hub, Listener
 from monitor.daemon import looking_back
@@ -14,7 +14,7 @@ from monitor.daemon.look_back import look_back
 from monitor.daemon.trying import NotTried, tried
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Connections
-from monitor.engine.events import Event, Json
+from monitor.engine.events import Event, Json, JournalEntry
 from monitor.engine.specification import Specification
 from monitor.engine.state import State
 from monitor.settings.read import Settings
@@ -22,6 +22,7 @@ from monitor.settings.resolved import as_json
 from monitor.store.reader import Reader
 from monitor.wire.session import Session
 
+LITTER_KEPT_S = 3600.0  # a look back over a year takes seconds, and litter ages by the day
 LOOK_BACK_LAG_S = 15.0  # how far behind a picture may be; our own rule
 
 
@@ -38,6 +39,7 @@ class Yard:
     started_monotonic: float
     last_tick: Callable[[], float]
     monotonic: Callable[[], float] = time.monotonic
+    _litter: dict[str, tuple[float, Json]] = field(default_factory=dict)
     more_parts: Callable[[], dict[str, str]] = dict  # of what goes on beside the judging: told, but no part of the health
     more_figures: Callable[[], dict[str, float]] = dict
 
@@ -57,6 +59,8 @@ class Yard:
 
     def act(self, event: Event) -> State:
         state = self.core.act(event)
+        if isinstance(event, JournalEntry):
+            self._litter.clear()
         self.writer.flush()
         return state
 
@@ -138,7 +142,12 @@ class Yard:
         _, wall_ms = self.now()
         if wall_ms is None:
             return {"sentence": "The litter's periods wait for a trusted clock."}
-        return look_back(self.specification, pen, self.reader(), wall_ms).as_json(self.specification.units)
+        known = self._litter.get(pen)
+        if known is not None and self.monotonic() - known[0] < LITTER_KEPT_S:
+            return known[1]
+        found: Json = look_back(self.specification, pen, self.reader(), wall_ms).as_json(self.specification.units)
+        self._litter[pen] = (self.monotonic(), found)
+        return found
 
     def calendar(self) -> Json:
         return looking_back.calendar(self.specification, self.core.state, self.now()[1])
