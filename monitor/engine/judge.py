@@ -120,6 +120,8 @@ def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condit
         return
     fan = pen.fan
     signal, note = obeying(plan, pen, view)
+    # A report from before the command says nothing about it: to the keeper the relay has not reported.
+    answered = fan.reported_at is not None and (fan.changed_at is None or fan.reported_at >= fan.changed_at)
     yield Condition(
         "fan_not_obeying",
         "",
@@ -127,7 +129,9 @@ def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condit
         limit,
         lambda: {
             "commanded": fan_words(fan.running, fan.speed_pct),
-            "reported": None if fan.reported_running is None else fan_words(fan.reported_running, fan.reported_speed_pct),
+            "reported": fan_words(fan.reported_running, fan.reported_speed_pct)
+            if answered and fan.reported_running is not None
+            else None,
             "note": note,
             "for_s": round(view.at - fan.changed_at, 1) if fan.changed_at is not None else None,
             "source": limit.source,

@@ -178,6 +178,24 @@ def test_a_fan_that_does_not_obey_is_called(how: str) -> None:
     )
 
 
+def test_a_silent_relays_old_report_is_not_told_as_its_answer() -> None:
+    """What it said before the command is no answer to it: only "the relay does not report" is told."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                              | fan           | open alarms
+        0      | warm 31, damp 60, ammonia 5        | *             | -
+        2      | relay never reports, ammonia 24    | run (ammonia) | -
+        5      |                                    | run (ammonia) | fan_not_obeying:una
+        """,
+    )
+    [record] = [record for record in w.state.pens["brooder"].alarms.values() if record.name == "fan_not_obeying"]
+    assert record.evidence["commanded"] == "running"
+    assert record.evidence["reported"] is None
+    assert record.evidence["note"] == "the relay does not report"
+
+
 def test_a_seized_fan_is_seen_by_its_power() -> None:
     """The relay says on and the motor draws nothing."""
     w = world("power")
