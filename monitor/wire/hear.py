@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 
 from monitor.engine.connections import Broker
 from monitor.engine.events import Json
+from monitor.wire import own_topics
 from monitor.wire.connection import DIAL_WITHIN_S, identify
 from monitor.wire.drafting import Found, draft
 from monitor.wire.guessing import Guess, Kind, look
@@ -242,4 +243,10 @@ def _guess_as_json(guess: Guess) -> dict[str, Json]:
 
 
 def _found(heard: Heard) -> list[Found]:
-    return [Found(each.topic, guess, each.every_s) for each in heard.topics for guess in each.guesses]
+    """What may be a sensor: all but what a daemon of ours says itself."""
+    return [
+        Found(each.topic, guess, each.every_s)
+        for each in heard.topics
+        if not own_topics.is_own(each.topic)
+        for guess in each.guesses
+    ]

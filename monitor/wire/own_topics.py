@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-EVERY_ANSWER = "warmstraw/+/answer"
-EVERY_ALIVE = "warmstraw/+/alive"
+FIRST_LEVEL = "warmstraw"
+EVERY_ANSWER = f"{FIRST_LEVEL}/+/answer"
+EVERY_ALIVE = f"{FIRST_LEVEL}/+/alive"
 
 
 def word(name: str) -> str:
@@ -13,4 +14,9 @@ def word(name: str) -> str:
 
 def of_site(site: str) -> str:
     """What all topics of this site begin with."""
-    return f"warmstraw/{word(site)}"
+    return f"{FIRST_LEVEL}/{word(site)}"
+
+
+def is_own(topic: str) -> bool:
+    """Is this what a daemon of ours says, and so no sensor?"""
+    return topic.split("/", 1)[0] == FIRST_LEVEL

@@ -141,6 +141,16 @@ def test_the_draft_can_be_pasted():
     assert "#   millrise/brooder/probe1  /up = 7" in text
 
 
+def test_what_a_daemon_says_itself_is_listed_and_no_sensor():
+    """A running daemon's fan speed, drafted and pasted, would be a sensor of its own decisions."""
+    fan = ("warmstraw/Mill Rise/hen house/fan", b'{"state": "running", "speed_pct": 30.0}', True)
+    text = render(heard(fan, ("millrise/brooder/nh3", b"12")))
+    listed, drafted = text.split("# Drafted", 1)
+    assert "warmstraw/Mill Rise/hen house/fan" in listed
+    assert "warmstraw/" not in drafted
+    assert "millrise/brooder/nh3" in drafted
+
+
 def test_two_sensors_never_get_one_name():
     """Names tell sensors apart in the settings."""
     guess = Guess(20.0, measures=Measure.TEMPERATURE, unit="degC")
