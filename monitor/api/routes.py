@@ -14,6 +14,7 @@ from monitor.api.problems import Refused
 from monitor.engine.events import Json
 from monitor.engine.specification import Measure, Place
 from monitor.engine.state import PenState
+from monitor.review import facts_sheet
 
 api = APIRouter(prefix="/api")
 plain = APIRouter()
@@ -143,6 +144,12 @@ def calendar(barn: BarnHere, _: Looker) -> Json:
 def settings(barn: BarnHere, _: Looker) -> Json:
     """The settings as resolved, with the source of every limit."""
     return barn.resolved()
+
+
+@api.get("/facts", response_model=None)
+def facts(_: Looker) -> dict[str, Json]:
+    """Every fact the figures rest on: value, unit, source, year, how surely it is known, and why this one."""
+    return facts_sheet.as_json()
 
 
 class RehearsalBody(BaseModel):

@@ -51,16 +51,19 @@ def _watch(asked: argparse.Namespace) -> int:
 
 
 def _check(asked: argparse.Namespace) -> int:
-    from datetime import UTC, datetime
+    from datetime import datetime
 
     from monitor.notify.channels import check_address
     from monitor.notify.dead_man import check_ping_address
+    from monitor.review import facts_sheet
     from monitor.settings.check import check
     from monitor.settings.sense import Trials
 
-    text, code = check(
-        asked.settings, asked.json, today=datetime.now(UTC).date(), trials=Trials(check_address, check_ping_address)
-    )
+    if asked.facts:
+        _print(asked, lambda: "\n".join(facts_sheet.as_lines()), facts_sheet.as_json)
+        return DONE
+    today = datetime.now().astimezone().date()
+    text, code = check(asked.settings, asked.json, today=today, trials=Trials(check_address, check_ping_address))
     print(text, file=sys.stdout if code == DONE or asked.json else sys.stderr)
     return code
 

@@ -44,7 +44,8 @@ def words() -> argparse.ArgumentParser:
         )
 
     add("watch", "run the daemon: readings in, fan switched, alarms raised", more="Stops on Ctrl-C or SIGTERM.")
-    add("check", "validate the settings and print what they resolve to, with the source of every limit", figures)
+    check = add("check", "validate the settings and print what they resolve to, with the source of every limit", figures)
+    check.add_argument("--facts", action="store_true", help="print every fact the figures rest on, with its source, instead")
 
     hear = add("hear", "listen to the broker for a while and list what is published, with drafts of [[pen.sensor]]", figures)
     hear.add_argument("--for", dest="for_text", metavar="TIME", default="30 s", help='how long, such as "2 min" (default: 30 s)')

@@ -27,7 +27,7 @@ def check(
         path: the settings file; None looks in the usual places.
         json_wanted: JSON instead of text.
         environ: the environment's variables; left out, the process's own.
-        today: the keeper's date, so that a hatching day in the future is a mistake.
+        today: the keeper's date, so that a hatching day in the future is a mistake, and for the calendar.
         trials: try out the addresses that only their senders understand.
     """
     try:
@@ -37,5 +37,5 @@ def check(
             return json.dumps(unsound(path or "", mistakes.complaints), ensure_ascii=False, indent=2), UNSOUND
         return str(mistakes), UNSOUND
     if json_wanted:
-        return json.dumps(as_json(settings), ensure_ascii=False, indent=2), SOUND
-    return render(settings), SOUND
+        return json.dumps(as_json(settings, today), ensure_ascii=False, indent=2), SOUND
+    return render(settings, today), SOUND

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from monitor.air.units import Kind, display, show
@@ -12,6 +13,8 @@ from monitor.facts.alarms import DEFAULT_LIMITS
 from monitor.facts.ammonia import BIRDS as AMMONIA_BIRDS
 from monitor.facts.climate import CARBON_DIOXIDE, HUMIDITY
 from monitor.facts.sources import Fact
+from monitor.review import calendar as dates
+from monitor.review import facts_sheet
 from monitor.settings.complaints import Complaint
 from monitor.settings.limits import source_in_words
 from monitor.settings.plausible import PLAUSIBLE
@@ -34,12 +37,12 @@ def limit_shown(name: str, value: float, units: str) -> str:
     return show(value, _LIMIT_KINDS[unit], units, digits=1 if unit in ("degC", "K") else None)
 
 
-def render(settings: Settings) -> str:
-    """All of it as text, warnings at the end."""
-    return "\n".join(_lines(settings))
+def render(settings: Settings, today: date | None = None) -> str:
+    """All of it as text, with the flocks' calendar where `today` is known; warnings at the end."""
+    return "\n".join(_lines(settings, today))
 
 
-def _lines(settings: Settings) -> Iterator[str]:
+def _lines(settings: Settings, today: date | None) -> Iterator[str]:
     specification, connections = settings.specification, settings.connections
     units = specification.units
     yield f"{settings.file}: sound"
@@ -70,6 +73,12 @@ def _lines(settings: Settings) -> Iterator[str]:
     yield "The daemon's own alarms"
     yield from _columns([_limit_row(name, limit, units) for name, limit in specification.site_limits.items()])
     yield ""
+    if today is not None:
+        entries = dates.calendar(specification, {}, today)
+        if entries:
+            yield f"Calendar on {today.isoformat()}, by the counts of these settings"
+            yield from (f"  {line}".rstrip() for line in dates.as_lines(entries, today))
+            yield ""
     if settings.warnings:
         yield "Warnings"
         yield from (f"  {warning}" for warning in settings.warnings)
@@ -184,8 +193,11 @@ def _columns(rows: Sequence[list[str]]) -> Iterator[str]:
         yield ("    " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
 
 
-def as_json(settings: Settings) -> dict[str, Any]:
-    """The same as plain JSON: SI with the unit in the name, and the limits as shown to the keeper."""
+def as_json(settings: Settings, today: date | None = None) -> dict[str, Any]:
+    """The same as plain JSON: SI with the unit in the name, and the limits as shown to the keeper.
+
+    With `today` the flocks' calendar and all facts stand beside it.
+    """
     specification, connections = settings.specification, settings.connections
     units = specification.units
     return {
@@ -204,6 +216,8 @@ def as_json(settings: Settings) -> dict[str, Any]:
         "pens": {pen.name: _pen_json(pen, units) for pen in specification.pens.values()},
         "site_limits": {name: _limit_json(name, limit, units) for name, limit in specification.site_limits.items()},
         "warnings": list(settings.warnings),
+        **({} if today is None else {"calendar": dates.as_json(dates.calendar(specification, {}, today))}),
+        **({} if today is None else {"facts": facts_sheet.as_json()}),
     }
 
 

@@ -29,6 +29,7 @@ READS = [
     "/api/journal",
     "/api/calendar",
     "/api/settings",
+    "/api/facts",
 ]
 WRITES: list[tuple[str, str, object]] = [
     ("POST", "/api/alarms/brooder~birds_cold/acknowledge", None),

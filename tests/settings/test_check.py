@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 from monitor.facts.alarms import DEFAULT_LIMITS
@@ -79,3 +80,16 @@ token = "hunter2"
         text, code = check(written(more=more), json_wanted, {})
         assert code == 0
         assert "hunter2" not in text
+
+
+def test_check_tells_each_flocks_calendar_and_the_facts(written: Written) -> None:
+    """On a day of the flock's life: what holds now, and what comes next with its day; the facts stand in the JSON."""
+    text, _ = check(written(), environ={}, today=date(2026, 4, 20))
+    lines = text.split("\n")
+    began = lines.index("Calendar on 2026-04-20, by the counts of these settings")
+    told = lines[began + 1 : lines.index("", began)]
+    assert any(line.startswith("  now ") and line.endswith("spring layers: warmth at bird level 85 to 90 °F") for line in told)
+    assert any("heat off, once the air outside stays at" in line for line in told)
+    said = json.loads(check(written(), json_wanted=True, environ={}, today=date(2026, 4, 20))[0])
+    assert {"day", "pen", "flock", "what", "why", "source", "due"} == set(said["calendar"][0])
+    assert len(said["facts"]["litter"]) > 3
