@@ -25,6 +25,9 @@ from monitor.store.keep import Batch, Store
 log = logging.getLogger(__name__)
 
 RETRY_S = 5.0
+# A commit that is due at once follows its decision by so much: the fan's command has gone out by then, and did not
+# wait until this thread gave the interpreter back.
+AFTER_YOU_S = 0.01
 TIDY_EVERY_S = 3600.0
 STUMBLES_TO_FAIL = 3  # in a row
 MOST_UNMOVED = 40_000  # readings in the inbox at which they are moved before the hour
@@ -111,6 +114,8 @@ class Writer:
     def _run(self) -> None:
         while True:
             self._wake.wait(max(0.05, min(self._next_commit - self._monotonic(), 1.0)))
+            if not self._asked_to_stop and self._core.waiting_deliveries < self._core.window:
+                time.sleep(AFTER_YOU_S)
             self._wake.clear()
             if not self.turn():
                 return

@@ -80,7 +80,7 @@ def test_a_full_disk_does_not_fill_the_brokers_window(make_middle: Make) -> None
     for ppm in range(400):
         middle.hear(ammonia=8.0 + ppm / 1000)
     assert until(lambda: middle.core.waiting_deliveries < 10 and len(middle.acknowledged) >= 394)
-    assert middle.writer.acknowledged_unstored > 0
+    assert until(lambda: middle.writer.acknowledged_unstored > 0)
     middle.free_the_disk()
     assert middle.flush()
     assert middle.flush()
