@@ -3,7 +3,8 @@
 usage: python tests/bench/bare_subscriber.py PORT count TOPIC MESSAGES | PORT echo SUFFIX_IN SUFFIX_OUT
 
 `count` prints "ready", then "done" after so many messages, each acknowledged by hand. `echo` answers a message on
-…SUFFIX_IN with "on" on …SUFFIX_OUT, at QoS 0. Both ask for MQTT 5 and the window the daemon asks for.
+…SUFFIX_IN at once on …SUFFIX_OUT, at QoS 0: "on" to 60, "off" to anything else. Both ask for
+MQTT 5 and the window the daemon asks for.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ def main(port: int, what: str, first: str, second: str) -> None:
             print("done", flush=True)
 
     def answered(_client: Client, _userdata: Any, message: MQTTMessage) -> None:
-        client.publish(message.topic.removesuffix(first) + second, "on")
+        client.publish(message.topic.removesuffix(first) + second, "on" if message.payload == b"60" else "off")
         client.ack(message.mid, message.qos)
 
     client.on_message = counted if what == "count" else answered

@@ -24,7 +24,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -96,7 +96,8 @@ def durable_rate(folder: Path, port: int, readings: int) -> float:
 
 # ------------------------------------------------------------ 2: reading to command
 
-PENS = 100
+PENS, TURNS = 10, 12
+GAP_S = 0.05  # a command is committed at once; the next reading comes after that, as from real sensors
 PEN = """
 [[pen]]
 name = "pen {n}"
@@ -148,29 +149,39 @@ class Asker:
         if message.topic == self._awaited and message.payload == b"on":
             self._came.set()
 
-    def times_ms(self) -> list[float]:
+    def times_ms(self, turns: int) -> list[float]:
+        """Each pen's fan on, one after another, then all off again, so many times."""
         found = []
-        for n in range(PENS):
-            self._came.clear()
-            self._awaited = f"bench/{n}/fan"
-            began = time.perf_counter()
-            self._client.publish(f"bench/{n}/nh3", "60", qos=1)
-            assert self._came.wait(10), f"no command for pen {n}"
-            found.append((time.perf_counter() - began) * 1000)
-            time.sleep(0.01)
+        for _ in range(turns):
+            for n in range(PENS):
+                if self.last.get(f"bench/{n}/fan") != "on":  # else its timer runs it just now, and nothing is to be commanded
+                    found.append(self._flight_ms(n))
+                time.sleep(GAP_S)
+            time.sleep(1.2)  # the shortest time on
+            for n in range(PENS):
+                self._client.publish(f"bench/{n}/nh3", "5", qos=1)
+            time.sleep(1.2)  # and off
         return found
+
+    def _flight_ms(self, n: int) -> float:
+        self._came.clear()
+        self._awaited = f"bench/{n}/fan"
+        began = time.perf_counter()
+        self._client.publish(f"bench/{n}/nh3", "60", qos=1)
+        assert self._came.wait(10), f"no command for pen {n}"
+        return (time.perf_counter() - began) * 1000
 
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
 
 
-def echo_ms(port: int) -> list[float]:
+def echo_ms(port: int, turns: int) -> list[float]:
     echo = child(SUBSCRIBER, str(port), "echo", "/nh3", "/fan")
     assert echo.stdout is not None
     assert echo.stdout.readline() == "ready\n"
     asker = Asker(port)
-    found = asker.times_ms()
+    found = asker.times_ms(turns)
     asker.close()
     echo.kill()
     echo.wait()
@@ -178,16 +189,16 @@ def echo_ms(port: int) -> list[float]:
     return found
 
 
-def command_ms(folder: Path, port: int) -> list[float]:
+def command_ms(folder: Path, port: int, turns: int) -> list[float]:
     pens = "".join(PEN.format(n=n) for n in range(PENS))
-    danger = '[limits.ammonia_danger]\non_delay = "0 s"\n'
+    danger = '[limits.ammonia_danger]\non_delay = "0 s"\noff_delay = "0 s"\n'
     daemon = DaemonProcess(folder, port, more=danger + pens, commit_every="60 s")
     asker = Asker(port)
     daemon.start()
     try:
         resting = [f"bench/{n}/fan" for n in range(PENS)]
         assert wait_until(lambda: all(asker.last.get(topic) == "off" for topic in resting), 120), daemon.recent_log()
-        return asker.times_ms()
+        return asker.times_ms(turns)
     finally:
         asker.close()
         daemon.kill()
@@ -201,30 +212,48 @@ def resident_mb(pid: int) -> float:
     return next(int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmRSS"))
 
 
-def bare_start() -> tuple[float, float]:
-    """Seconds until the libraries are imported, and MB then."""
+def processor_s(pid: int) -> float:
+    words = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(words[11]) + int(words[12])) / os.sysconf("SC_CLK_TCK")
+
+
+class Start(NamedTuple):
+    """Seconds until it is up, by the clock on the wall and of the processor, and MB afterwards."""
+
+    wall_s: float
+    processor_s: float
+    memory_mb: float
+
+
+def bare_start() -> Start:
+    """Until the libraries are imported."""
     began = time.perf_counter()
-    bare = child("-c", f"import {LIBRARIES}\nprint('ready', flush=True)\ninput()")
+    bare = child("-c", f"import {LIBRARIES}\nprint('ready', flush=True)\nimport time; time.sleep(60)")
     assert bare.stdout is not None
     assert bare.stdout.readline() == "ready\n"
-    took, size = time.perf_counter() - began, resident_mb(bare.pid)
+    found = Start(time.perf_counter() - began, processor_s(bare.pid), resident_mb(bare.pid))
     bare.kill()
     bare.wait()
     bare.stdout.close()
-    return took, size
+    return found
 
 
-def daemon_start(folder: Path, port: int) -> tuple[float, float]:
-    """Seconds until the daemon watches and is connected, and MB half a minute later."""
+def daemon_start(folder: Path, port: int) -> Start:
+    """Until the daemon watches and is connected; its memory twenty seconds later."""
     daemon = DaemonProcess(folder, port)
     began = time.perf_counter()
     daemon.start()
-    took = time.perf_counter() - began
+    assert daemon.process is not None
+    up_s, worked_s = time.perf_counter() - began, processor_s(daemon.process.pid)
     try:
-        time.sleep(30.0)
-        return took, daemon.memory_mb()
+        time.sleep(20.0)
+        return Start(up_s, worked_s, daemon.memory_mb())
     finally:
         daemon.kill()
+
+
+def least(starts: list[Start]) -> Start:
+    return Start(*(min(column) for column in zip(*starts, strict=True)))
 
 
 # ------------------------------------------------------------ 4, 5: engine speed
@@ -244,11 +273,12 @@ def invented(specification: Specification, readings: int) -> Iterator[tuple[int,
 
 
 def best(act: Any, rounds: int = 3) -> float:
+    """Seconds of processor time, so that a busy machine does not count."""
     found = []
     for _ in range(rounds):
-        began = time.perf_counter()
+        began = time.process_time()
         act()
-        found.append(time.perf_counter() - began)
+        found.append(time.process_time() - began)
     return min(found)
 
 
@@ -290,20 +320,23 @@ def percentile(times: list[float], share: float) -> float:
     return sorted(times)[min(len(times) - 1, int(len(times) * share))]
 
 
+def against(what: str, ours: float, bare: float, form: str, goal: str) -> Row:
+    return what, f"{ours:{form}} to {bare:{form}}", f"{ours / bare:.2f}", goal
+
+
 def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
-    rounds, readings = (1, 10_000) if quick else (3, 30_000)
+    rounds, readings, turns = (1, 10_000, 3) if quick else (3, 30_000, TURNS)
     broker = BrokerProcess(folder / "broker", port=free_port()).start()
     try:
         port = broker.port
         pairs = [(bare_rate(port, readings), durable_rate(folder / f"rate{n}", port, readings)) for n in range(rounds)]
-        flights = [(echo_ms(port), command_ms(folder / f"fan{n}", port)) for n in range(rounds)]
+        flights = [(echo_ms(port, turns), command_ms(folder / f"fan{n}", port, turns)) for n in range(rounds)]
         starts = [(bare_start(), daemon_start(folder / f"start{n}", port)) for n in range(rounds)]
     finally:
         broker.kill()
     bare, durable = (max(found) for found in zip(*pairs, strict=True))
     echo, command = ([ms for times in found for ms in times] for found in zip(*flights, strict=True))
-    bare_s, bare_mb = min(b[0] for b, _ in starts), min(b[1] for b, _ in starts)
-    our_s, our_mb = min(d[0] for _, d in starts), min(d[1] for _, d in starts)
+    imports, ours = (least(list(found)) for found in zip(*starts, strict=True))
     rehearsed, rows = rehearsal(folder / "rehearsal", 50_000 if quick else 300_000)
     costs = {pens: reading_us(pens, 40_000) for pens in (1, 10, 100)}
     middle, late = (percentile(command, q) / percentile(echo, q) for q in (0.5, 0.99))
@@ -315,28 +348,27 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
         "echo_ms": echoed,
         "command_ms": flown,
         "command_to_echo": [middle, late],
-        "start_s": our_s,
-        "bare_import_s": bare_s,
-        "start_to_bare": our_s / bare_s,
-        "memory_mb": our_mb,
-        "bare_import_mb": bare_mb,
-        "memory_to_bare": our_mb / bare_mb,
+        "start": ours._asdict(),
+        "bare_imports": imports._asdict(),
+        "start_to_bare": [ours.wall_s / imports.wall_s, ours.processor_s / imports.processor_s],
+        "memory_to_bare": ours.memory_mb / imports.memory_mb,
         "rehearsed_per_s": rehearsed,
         "rows_per_s": rows,
         "rehearsed_to_rows": rehearsed / rows,
         "reading_us": costs,
         "reading_100_to_1": costs[100] / costs[1],
     }
-    table: list[Row] = [
-        ("durable readings/s to a bare subscriber", f"{durable:,.0f} to {bare:,.0f}", f"{durable / bare:.2f}", "≥ 0.5"),
-        ("fan command to MQTT echo, median ms", f"{flown[0]:.2f} to {echoed[0]:.2f}", f"{middle:.2f}", "≤ 1.5"),
-        ("fan command to MQTT echo, 99th percentile ms", f"{flown[1]:.2f} to {echoed[1]:.2f}", f"{late:.2f}", "≤ 3"),
-        ("start to bare imports, s", f"{our_s:.2f} to {bare_s:.2f}", f"{our_s / bare_s:.2f}", "≤ 1.5"),
-        ("memory to bare imports, MB", f"{our_mb:.0f} to {bare_mb:.0f}", f"{our_mb / bare_mb:.2f}", "≤ 1.35"),
-        ("rehearsed readings/s to SQLite rows/s", f"{rehearsed:,.0f} to {rows:,.0f}", f"{rehearsed / rows:.2f}", "≥ 200,000/s"),
-        ("µs a reading, 10 pens to 1", f"{costs[10]:.1f} to {costs[1]:.1f}", f"{costs[10] / costs[1]:.2f}", "≤ 1.3"),
-        ("µs a reading, 100 pens to 1", f"{costs[100]:.1f} to {costs[1]:.1f}", f"{costs[100] / costs[1]:.2f}", "≤ 1.3"),
-    ]  # fmt: skip
+    table = [
+        against("durable readings/s, to a bare subscriber", durable, bare, ",.0f", "≥ 0.5"),
+        against("ms to the fan's command, to an echo, median", flown[0], echoed[0], ".2f", "≤ 1.5"),
+        against("ms to the fan's command, 99th percentile", flown[1], echoed[1], ".2f", "≤ 3"),
+        against("s to start, to bare imports", ours.wall_s, imports.wall_s, ".2f", "≤ 1.5"),
+        against("processor s to start, to bare imports", ours.processor_s, imports.processor_s, ".2f", ""),
+        against("MB, to bare imports", ours.memory_mb, imports.memory_mb, ".0f", "≤ 1.35"),
+        against("rehearsed readings/s, to SQLite rows/s", rehearsed, rows, ",.0f", "≥ 200,000/s"),
+        against("µs a reading, 10 pens to 1", costs[10], costs[1], ".1f", "≤ 1.3"),
+        against("µs a reading, 100 pens to 1", costs[100], costs[1], ".1f", "≤ 1.3"),
+    ]
     return table, figures
 
 

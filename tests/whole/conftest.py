@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import signal
@@ -23,7 +24,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 import monitor
 from tests.notify.conftest import Receiver
-from tests.wire.conftest import BrokerProcess, free_port, wait_until
+from tests.wire.conftest import BrokerProcess, Publisher, free_port, wait_until
 
 ROOT = Path(monitor.__file__).parents[1]
 TOKEN = "a token of the tests"
@@ -173,6 +174,25 @@ class DaemonProcess:
         self.process = None
         return code, time.monotonic() - began
 
+    def ask(self, path: str, method: str = "GET", body: object = None) -> tuple[int, Any]:
+        """Status and answer of the API, asked with the token."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.api_port, timeout=10)
+        headers = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/json"}
+        connection.request(method, path, None if body is None else json.dumps(body), headers)
+        answer = connection.getresponse()
+        told = answer.read()
+        connection.close()
+        return answer.status, json.loads(told) if told else None
+
+    def listens_to(self, publisher: Publisher) -> bool:
+        """Until it has subscribed, the broker keeps nothing for it: a fan's report that is heard shows that it has."""
+
+        def is_heard() -> bool:
+            publisher.send(FAN_STATE, "off")
+            return self.ask("/api/status")[1]["pens"][0]["fan"]["reported_running"] is not None
+
+        return wait_until(is_heard)
+
     def run(self, *words: str, given: str | None = None) -> subprocess.CompletedProcess[str]:
         """Another command with the same settings."""
         return command(*words, "--settings", str(self.settings_file), given=given)
@@ -225,6 +245,7 @@ class NumberedSensors:
 
     def __init__(self, port: int, every_s: float = 0.005, ppm: float = 26.0) -> None:
         self.told = Told()
+        self._port = port
         self._every_s = every_s
         self._ppm = ppm
         self._client = Client(CallbackAPIVersion.VERSION2, client_id="sensors", clean_session=False)
@@ -239,7 +260,11 @@ class NumberedSensors:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._speak, daemon=True)
 
-    def start(self) -> NumberedSensors:
+    def start(self, daemon: DaemonProcess) -> NumberedSensors:
+        """Begin once this daemon listens for the first time: the broker has kept nothing for it before that."""
+        first = Publisher(self._port)
+        assert daemon.listens_to(first), daemon.recent_log()
+        first.close()
         self._thread.start()
         return self
 

@@ -9,7 +9,6 @@ import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -20,30 +19,10 @@ ALIVE = "warmstraw/Mill Rise/alive"
 Make = Callable[..., DaemonProcess]
 
 
-def ask(daemon: DaemonProcess, path: str, method: str = "GET", body: object = None) -> tuple[int, Any]:
-    connection = http.client.HTTPConnection("127.0.0.1", daemon.api_port, timeout=10)
-    headers = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/json"}
-    connection.request(method, path, None if body is None else json.dumps(body), headers)
-    answer = connection.getresponse()
-    told = answer.read()
-    connection.close()
-    return answer.status, json.loads(told) if told else None
-
-
 def reported(daemon: DaemonProcess) -> bool | None:
     """What the relay said last, as the daemon knows it."""
-    found: bool | None = ask(daemon, "/api/status")[1]["pens"][0]["fan"]["reported_running"]
+    found: bool | None = daemon.ask("/api/status")[1]["pens"][0]["fan"]["reported_running"]
     return found
-
-
-def listens(daemon: DaemonProcess, far_end: Publisher) -> bool:
-    """Until it has subscribed, the broker keeps nothing for it: a report that is heard shows that it has."""
-
-    def is_heard() -> bool:
-        far_end.send(FAN_STATE, "off")
-        return reported(daemon) is not None
-
-    return wait_until(is_heard)
 
 
 def alarms(daemon: DaemonProcess) -> dict[str, str]:
@@ -123,7 +102,7 @@ def test_a_stop_is_clean_and_quick_even_with_an_open_event_stream(
     answer = stream.getresponse()
     assert answer.status == 200
     assert answer.readline()
-    assert listens(daemon, far_end)
+    assert daemon.listens_to(far_end)
     far_end.send(LAMP, *[str(n) for n in range(50)])
     code, seconds = daemon.stop()
     assert code == 0
@@ -145,7 +124,7 @@ def test_the_console_beside_a_running_daemon(broker: BrokerProcess, make_daemon:
     written = daemon.run("journal", "--add", "deaths", "--count", "2", "--flock", "spring layers")
     assert (written.returncode, written.stdout) == (0, "written by the running daemon\n")
     assert [entry["count"] for entry in json.loads(daemon.run("journal", "--json").stdout)] == [2]
-    flocks = ask(daemon, "/api/status")[1]["pens"][0]["flocks"]
+    flocks = daemon.ask("/api/status")[1]["pens"][0]["flocks"]
     assert [flock["count"] for flock in flocks] == [14]
     copy = tmp_path / "copy.sqlite"
     assert daemon.run("backup", str(copy)).stdout.endswith("checked and sound\n")
@@ -169,7 +148,7 @@ def test_a_taken_port_leaves_the_barn_watched(broker: BrokerProcess, far_end: Pu
 def test_a_damaged_store_is_set_aside_restored_and_told(broker: BrokerProcess, far_end: Publisher, make_daemon: Make) -> None:
     """What the last backup held is there again, the damaged file is kept, and the log says so."""
     daemon = make_daemon(broker.port).start()
-    assert listens(daemon, far_end)
+    assert daemon.listens_to(far_end)
     far_end.send(LAMP, *[str(n) for n in range(20)])
     assert wait_until(lambda: len(daemon.stored("brooder/lamp")) == 20)
     backups = daemon.store / "backups"
@@ -214,7 +193,7 @@ def test_a_full_disk_is_an_alarm_the_fan_goes_on_and_it_recovers(
     """A real full file system: the keeper reads store_failing on the API, the fan still switches, and later all is kept."""
     more = '[limits.store_failing]\non_delay = "1 s"\noff_delay = "1 s"\n'
     daemon = make_daemon(broker.port, store=str(small_disk / "store"), more=more).start()
-    assert listens(daemon, far_end)
+    assert daemon.listens_to(far_end)
     far_end.send(LAMP, "1")
     assert wait_until(lambda: daemon.stored("brooder/lamp") == [1.0])
     ballast = small_disk / "ballast"
@@ -225,7 +204,7 @@ def test_a_full_disk_is_an_alarm_the_fan_goes_on_and_it_recovers(
         nonlocal last
         last += 1
         far_end.send(LAMP, str(last))
-        open_alarms = ask(daemon, "/api/alarms")[1]
+        open_alarms = daemon.ask("/api/alarms")[1]
         return any(alarm["name"] == "store_failing" for alarm in open_alarms["alarms"])
 
     assert wait_until(is_failing, 30), daemon.recent_log()
