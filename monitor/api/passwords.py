@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -24,7 +25,12 @@ LONGEST = 256  # a bound on the work one request can ask for
 # argon2id with 19 MiB, 2 passes, 1 lane: the smaller of the two profiles in OWASP's Password Storage
 # Cheat Sheet (value from memory). The larger one would take a tenth of a small board's memory.
 _HASHER = PasswordHasher(time_cost=2, memory_cost=19 * 1024, parallelism=1)
-_NEVER = _HASHER.hash("no password has this hash")
+
+
+@cache
+def _never() -> str:
+    """A hash of no password, so that asking takes as long where none is set. Made when first asked: it takes as long."""
+    return _HASHER.hash("no password has this hash")
 
 
 class Role(StrEnum):
@@ -88,8 +94,8 @@ class Passwords:
         if len(password) > LONGEST:
             return None
         hashes = self._hashes()
-        keeper = _fits(hashes.get(Role.KEEPER.value, _NEVER), password)
-        look_only = _fits(hashes.get(Role.LOOK_ONLY.value, _NEVER), password)
+        keeper = _fits(hashes.get(Role.KEEPER.value, _never()), password)
+        look_only = _fits(hashes.get(Role.LOOK_ONLY.value, _never()), password)
         return Role.KEEPER if keeper else Role.LOOK_ONLY if look_only else None
 
     def mark(self, role: Role) -> str:
