@@ -16,8 +16,9 @@ from monitor.review.sizing import draw_up
 from monitor.store.failures import StoreFailing
 from monitor.store.reader import Reader
 
-YEAR_MS = 365 * 24 * 3_600_000
-YEAR_H, WEEK_H = 365 * 24, 7 * 24
+HOUR_MS = 3_600_000
+YEAR_MS = 365 * 24 * HOUR_MS
+YEAR_H, WEEK_H, DAY_H = 365 * 24, 7 * 24, 24
 
 
 def today(state: State, specification: Specification, wall_ms: int | None) -> date | None:
@@ -55,19 +56,29 @@ def ventilation(reader: Reader, specification: Specification, state: State, pen:
     return as_json(sheet, specification.units)
 
 
-def calendar(specification: Specification, state: State, wall_ms: int | None) -> Json:
+def calendar(reader: Reader, specification: Specification, state: State, wall_ms: int | None) -> Json:
     """What each flock wants next."""
     day = today(state, specification, wall_ms)
     if day is None:
         return []
     counts: Mapping[str, Mapping[str, int]] = {name: pen.counts for name, pen in state.pens.items()}
-    outside = [
-        known.value
-        for sensor in specification.sensors.values()
-        if sensor.measures is Measure.TEMPERATURE
-        and sensor.place is Place.OUTSIDE
-        and (known := state.pens[sensor.pen].sensors.get(sensor.key)) is not None
-        and known.value is not None
+    coldest = None
+    if wall_ms is not None:
+        try:
+            coldest = coldest_outside(reader, specification, wall_ms)
+        except StoreFailing:
+            coldest = None  # not known: then no heat is said to be due off
+    return dates.as_json(dates.calendar(specification, counts, day, coldest))
+
+
+def coldest_outside(reader: Reader, specification: Specification, now_ms: int) -> float | None:
+    """Coldest hourly mean of any outside thermometer in the past day and night, °C; None where hours of it are missing.
+
+    A mild afternoon, or a thermometer that fell silent on one, is no reason to take the heat away.
+    """
+    outside = [s for s in specification.sensors.values() if s.measures is Measure.TEMPERATURE and s.place is Place.OUTSIDE]
+    hours = [
+        [bucket.mean for bucket in reader.series(s.key, now_ms - DAY_H * HOUR_MS, now_ms, DAY_H) if bucket.n] for s in outside
     ]
-    entries = dates.calendar(specification, counts, day, min(outside) if outside else None)
-    return dates.as_json(entries)
+    whole = [means for means in hours if len(means) >= DAY_H - 2]
+    return min((min(means) for means in whole), default=None)

@@ -14,7 +14,7 @@ from monitor.daemon.look_back import look_back
 from monitor.daemon.trying import NotTried, tried
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Connections
-from monitor.engine.events import Event, Json, JournalEntry
+from monitor.engine.events import Event, JournalEntry, Json
 from monitor.engine.specification import Specification
 from monitor.engine.state import State
 from monitor.settings.read import Settings
@@ -150,7 +150,7 @@ class Yard:
         return found
 
     def calendar(self) -> Json:
-        return looking_back.calendar(self.specification, self.core.state, self.now()[1])
+        return looking_back.calendar(self.reader(), self.specification, self.core.state, self.now()[1])
 
     def resolved(self) -> Json:
         found: Json = as_json(self.settings)
