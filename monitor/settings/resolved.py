@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from monitor.air.units import Kind, display, show
+from monitor.air.units import Kind, display, from_si, show
 from monitor.engine.specification import Limit, Limits, Pen, Sensor, WarmthBand
 from monitor.engine.wording_english import ENGLISH
 from monitor.facts.alarms import DEFAULT_LIMITS
@@ -53,7 +53,7 @@ def _lines(settings: Settings, today: date | None) -> Iterator[str]:
     yield f"Broker {broker.host}:{broker.port}, {'encrypted' if broker.tls else 'not encrypted'}, as {broker.client_id}"
     store = connections.store
     kept = f"readings kept {store.raw_days} days" if store.raw_days else "readings kept for ever"
-    yield f"Store {store.folder}, written every {_s(store.commit_every_s, Kind.TIME, units)}, {kept}"
+    yield f"Store {store.folder}, written every {store.commit_every_s:g} s, {kept}"
     yield f"Page and API http://{connections.api.host}:{connections.api.port}"
     for tell in connections.tell:
         hours = f", low and medium from {tell.hours[0]} to {tell.hours[1]}" if tell.hours else ""
@@ -161,14 +161,25 @@ def _air_path(pen: Pen, units: str) -> Iterator[str]:
         f"timer of {_s(fan.timer_period_s, Kind.TIME, units)}, sent again after {_s(fan.report_within_s, Kind.TIME, units)}"
     )
     if duct is not None:
-        size = f"{_s(duct.diameter_m, Kind.LENGTH, units, 2)} wide, {_s(duct.length_m, Kind.LENGTH, units)} long"
+        size = f"{_bore(duct.diameter_m, units)} wide, {_s(duct.length_m, Kind.LENGTH, units)} long"
         losses = f"{duct.entry_loss:g} + {duct.elbows} × {duct.elbow_loss:g} + {duct.discharge_loss:g}"
-        yield f"  Duct {size}, {duct.elbows} elbows, {duct.material}; losses {losses}"
+        elbows = "1 elbow" if duct.elbows == 1 else f"{duct.elbows} elbows"
+        yield f"  Duct {size}, {elbows}, {duct.material}; losses {losses}"
     if inlet is not None:
         yield (
-            f"  Inlet {_s(inlet.area_m2, Kind.AREA, units, 2)}, coefficient {inlet.discharge_coefficient:g}, "
-            f"leaks {_s(inlet.leakage_area_m2, Kind.AREA, units, 2)}"
+            f"  Inlet {_opening(inlet.area_m2, units)}, coefficient {inlet.discharge_coefficient:g}, "
+            f"leaks {_opening(inlet.leakage_area_m2, units)}"
         )
+
+
+def _bore(diameter_m: float, units: str) -> str:
+    """A duct as it is sold: 6 in, 150 mm."""
+    return f"{from_si(diameter_m, 'in', Kind.LENGTH):.3g} in" if units == "us" else f"{1000 * diameter_m:.0f} mm"
+
+
+def _opening(area_m2: float, units: str) -> str:
+    unit, symbol = ("in^2", "in²") if units == "us" else ("cm^2", "cm²")
+    return f"{from_si(area_m2, unit, Kind.AREA):.0f} {symbol}"
 
 
 def _warmth_row(band: WarmthBand, units: str) -> list[str]:

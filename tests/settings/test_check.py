@@ -93,3 +93,13 @@ def test_check_tells_each_flocks_calendar_and_the_facts(written: Written) -> Non
     said = json.loads(check(written(), json_wanted=True, environ={}, today=date(2026, 4, 20))[0])
     assert {"day", "pen", "flock", "what", "why", "source", "due"} == set(said["calendar"][0])
     assert len(said["facts"]["litter"]) > 3
+
+
+def test_duct_and_inlet_are_told_as_they_are_sold(written: Written) -> None:
+    """Half a foot of duct and 0.04 m² of inlet is nobody's word for them."""
+    text, _ = check(str(ROOT / "config" / "brooder.toml"), environ={})
+    assert "Duct 6 in wide" in text
+    assert "Inlet 60 in²" in text
+    metric, _ = check(str(ROOT / "config" / "brooder.toml"), environ={"WARMSTRAW_SITE__UNITS": "metric"})
+    assert "Duct 152 mm wide" in metric
+    assert "Inlet 387 cm²" in metric
