@@ -1,12 +1,157 @@
-"""What is coming: conditions that look ahead. Each foresight keeps what it has learned in the pen's memory."""
+"""What is coming: conditions that look ahead. Each foresight keeps what it has learned in the pen's memory.
+
+Rules of this file: pure. Samples are taken on the engine's own grid, at whole minutes and, while birds
+depend on a heat source, at half minutes too; a judgement in between only repeats what stands, so that
+it does not matter how many there are. What was learned is small, JSON, and survives a restart.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from monitor.engine import foresee_heat, foresee_limits, foresee_night, outlook_air
+from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
-from monitor.engine.state import PenState, State
+from monitor.engine.specification import SI_UNIT, Measure, Priority
+from monitor.engine.state import Health, PenState, State
 from monitor.engine.view import Condition, View
 
+MINUTE_S, HALF_MINUTE_S = 60.0, 30.0
+STILL_FOR_S = 300.0  # a thermometer that has not moved by a digit so long has no say in whether all of them fall
 
-def foresee(plan: PenPlan, pen: PenState, view: View, state: State) -> tuple[PenState, list[Condition]]:  # noqa: ARG001
-    """The pen with what it has learned at this moment, and the conditions foreseen."""
-    return pen, []
+
+def foresee(
+    plan: PenPlan, pen: PenState, view: View, state: State, altitude_m: float = 0.0
+) -> tuple[PenState, list[Condition], float]:
+    """The pen with what it has learned at this moment, the conditions foreseen, and when to be asked again at the latest."""
+    found: list[Condition] = []
+    pen, heat = _heat(plan, pen, view)
+    if heat is not None:
+        found.append(heat)
+    if view.at % MINUTE_S == 0.0 and pen.memory.get("minute") != view.at:
+        pen = replace(pen, memory={**pen.memory, "minute": view.at})
+        memory = foresee_limits.watch_rise(pen, view)
+        pen = replace(pen, memory=memory)
+        pen = replace(pen, memory=foresee_night.watch(plan, pen, view, state))
+        if plan.ammonia:
+            pen = replace(pen, memory=foresee_limits.watch_ammonia(pen, view, state))
+    ahead = (
+        foresee_limits.rising(plan, pen, view),
+        foresee_night.condition(plan, pen, view),
+        foresee_limits.ammonia_by_morning(plan, pen, view),
+    )
+    found.extend(condition for condition in ahead if condition is not None)
+    found.extend(outlook_air.conditions(plan, pen, view, state, altitude_m))
+    return pen, found, _again_at(plan, view)
+
+
+def _again_at(plan: PenPlan, view: View) -> float:
+    if not view.chicks_need_heat or not _may_fail(plan):
+        return math.inf
+    return (math.floor(view.at / HALF_MINUTE_S) + 1.0) * HALF_MINUTE_S
+
+
+# ------------------------------------------------------------------ heat failing
+
+
+def _may_fail(plan: PenPlan) -> bool:
+    return bool(plan.bird_level) and plan.pen.heat.kind != "none"
+
+
+def _step_s(plan: PenPlan) -> float:
+    return HALF_MINUTE_S if max(s.every_s for s in plan.bird_level) <= 45.0 else MINUTE_S
+
+
+def _heat(plan: PenPlan, pen: PenState, view: View) -> tuple[PenState, Condition | None]:
+    limit = plan.pen.limits.alarms.get("heat_failing")
+    if limit is None:
+        return pen, None
+    if not view.chicks_need_heat or view.warmth is None or not _may_fail(plan):
+        # No source, no birds that need it, or taken away on purpose: nothing can fail, and what was learned is void.
+        memory = {k: v for k, v in pen.memory.items() if k not in ("heat", "heat_found")}
+        pen = replace(pen, memory=memory) if "heat" in pen.memory else pen
+        return pen, Condition("heat_failing", "", False, limit, dict, limit.priority)
+    if view.at % _step_s(plan) == 0.0:
+        pen = replace(pen, memory=_sampled(plan, pen, view))
+    return pen, _failing(plan, pen, view)
+
+
+def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
+    believed = {
+        s.key: value
+        for s in plan.bird_level
+        if view.healths.get(s.key) is Health.BELIEVED and (value := pen.sensors[s.key].value) is not None
+    }
+    if not believed or view.warmth is None:
+        return {**pen.memory, "heat_found": None}
+    lively = {k: v for k, v in believed.items() if not _is_still(pen, k, view.at)} or believed
+    rooms = [
+        value
+        for s in plan.room_temperature
+        if view.healths.get(s.key) is Health.BELIEVED and (value := pen.sensors[s.key].value) is not None
+    ]
+    room = sum(rooms) / len(rooms) if rooms else None
+    learned = foresee_heat.load(pen.memory)
+    if learned.at == view.at:
+        return pen.memory  # asked twice at one moment
+    limit = plan.pen.limits.alarms["heat_failing"]
+    finding = foresee_heat.sample(
+        learned,
+        view.at,
+        _step_s(plan),
+        lively,
+        room,
+        plan.pen.heat.kind == "thermostat",
+        view.warmth.band.cold_c,
+        (limit.on, limit.off),
+    )
+    told: Json = None
+    if finding is not None:
+        share = None if finding.share is None else round(finding.share, 3)
+        told = [finding.signal, round(finding.value_c, 3), round(finding.slope_per_min, 4), share, finding.note]
+    return {**pen.memory, "heat": foresee_heat.saved(learned), "heat_found": told}
+
+
+def _is_still(pen: PenState, key: str, at: float) -> bool:
+    since = pen.sensors[key].same_since
+    return since is not None and at - since > STILL_FOR_S
+
+
+def _failing(plan: PenPlan, pen: PenState, view: View) -> Condition | None:
+    limit, warmth = plan.pen.limits.alarms["heat_failing"], view.warmth
+    found = pen.memory.get("heat_found")
+    if warmth is None or not isinstance(found, list) or len(found) != 5:
+        return Condition("heat_failing", "", None, limit, dict, limit.priority)
+    signal, value, slope, share, note = found
+    band = warmth.band
+
+    def evidence() -> Evidence:
+        told: dict[str, Json] = {
+            "value": value,
+            "unit": SI_UNIT[Measure.TEMPERATURE],
+            "limit": round(band.cold_c, 3),
+            "slope_per_min": slope,
+            "target_low": band.target_low_c,
+            "target_high": band.target_high_c,
+            "age_days": warmth.age_days,
+            "share_of_usual_heat": share,
+            "source": band.source,
+            "note": note,
+        }
+        if isinstance(slope, float) and isinstance(value, float) and slope < 0.0 and value > band.cold_c:
+            told["reaches_at_s"] = round(view.at + 60.0 * (band.cold_c - value) / slope, 1)
+        return told
+
+    mains = pen.alarms.get(f"{plan.pen.name}/mains_lost")
+    return Condition(
+        "heat_failing",
+        "",
+        signal if isinstance(signal, bool) else None,
+        limit,
+        evidence,
+        Priority.URGENT if limit.priority is Priority.URGENT else limit.priority,
+        value if isinstance(value, float) else None,
+        f"{plan.pen.name}/mains_lost" if mains is not None and mains.standing else "",
+    )

@@ -14,7 +14,7 @@ the usual turning point counts, and *door* has the source back on since then.
 Nothing is given but the kind of source. K is the slow mean of the lift; τ is kept as a log-likelihood on a row
 of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes; the
 turning points are the medians of the last ten. Until they are known, only a fall that goes on for eight
-minutes and reaches the cold limit within twenty is called.
+minutes and reaches the cold limit within four more is called.
 
 Rules of this file: pure; one sample each half minute on the engine's own grid, so that judgements in
 between change nothing; all that is learned is small and JSON. tests/bench/foresight.py measures it.
@@ -39,16 +39,16 @@ RECORD_SAMPLES = 50  # one a minute, after a sudden change
 FORGET_K = 720.0  # half-minute samples: six hours
 ASSUMED_LIFT_C = 12.0  # without a room thermometer; a small lamp lifts its place by 10 to 20 °C. Our own rule.
 GATE = 0.6  # of the usual power: above it nothing is fitted
-# Log-likelihood by which *dead* must explain the readings better than *door*. With 2.5 and 4 one healthy fortnight in
-# many rings; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
+# Log-likelihood by which *dead* must explain the readings better than *door*. With less, healthy fortnights
+# ring for doors; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
 STEADY_GAIN = 2.5
-CYCLING_GAIN = 4.0
+CYCLING_GAIN = 2.7
 LOW_STEADY_MIN = 8.0  # below half power this long: called whatever the shape (longest door and slope window)
 LOW_CYCLING_MIN = 6.0
 BELOW_EDGE_C = 0.4
 EDGES_NEEDED = 4
 BLIND_FALL_MIN = 8.0
-BLIND_REACH_MIN = 20.0
+BLIND_REACH_MIN = 4.0  # a thermostat's rest falls for longer than eight minutes, but is not let so near the limit
 
 
 @dataclass(slots=True)
@@ -132,7 +132,14 @@ def lamp_moved(memory: Mapping[str, Json]) -> dict[str, Json]:
 
 
 def sample(
-    learned: Learned, at: float, step_s: float, probes: Mapping[str, float], room_c: float | None, cycling: bool, cold_c: float
+    learned: Learned,
+    at: float,
+    step_s: float,
+    probes: Mapping[str, float],
+    room_c: float | None,
+    cycling: bool,
+    cold_c: float,
+    limits: tuple[float, float] = (0.5, 0.75),
 ) -> Finding | None:
     """Take the readings of one sampling moment in, and say what they come to; None while there are too few.
 
@@ -144,6 +151,7 @@ def sample(
         room_c: the room's air, °C; None when no thermometer tells.
         cycling: the source hangs on a thermostat.
         cold_c: the birds' cold limit, °C.
+        limits: shares of the usual heat; for long below the first it fails, above the second it is back.
     """
     if at - learned.at > 1.5 * step_s or set(probes) != set(learned.probes) or (room_c is not None) != learned.has_room:
         _begin_window(learned, room_c is not None)
@@ -162,7 +170,9 @@ def sample(
     lift = [a - b for a, b in zip(warm, learned.room, strict=True)]
     step = step_s / 60.0
     _weigh_noise(learned, lift)
-    _learn_time_constant(learned, lift, at, step)
+    cycling = cycling or _cycles(learned, at)
+    if not cycling:
+        _learn_time_constant(learned, lift, at, step)
     count = round(SLOPE_MIN / step) + 1
     ends_at, slope = end_and_slope(lift[-count:], step)
     shortest, tau, longest = posterior(learned.likelihood)
@@ -174,20 +184,28 @@ def sample(
     _learn_lift(learned, power, mean_c, step)
     _, warm_slope = end_and_slope(warm[-count:], step)
     curve = Curve(lift, step, learned.variance, tau, (shortest, tau, longest))
-    if cycling or _cycles(learned, at):
+    if cycling:
         signal, note = _cycling(learned, warm, curve, slope, at)
         share = None
     else:
-        signal, note = _steady(learned, curve, ends_at + longest * slope, share, at)
+        signal, note = _steady(learned, curve, ends_at + longest * slope, share, at, limits)
     if signal and not _all_fall(rows, step):
         signal, note = None, "only one thermometer falls"
     if signal:
         learned.failing = True
     elif signal is False:
         learned.failing = False
-    if learned.seen < 2.0 * keep and not learned.failing:
-        blind = _falls_blindly(warm, step, cold_c)
-        return Finding(blind, mean_c, warm_slope, None, "nothing learned yet of this heat source: it falls and goes on falling")
+    unlearned = len(learned.troughs) < EDGES_NEEDED if cycling else learned.seen < 2.0 * keep
+    if unlearned and not learned.failing:
+        if _falls_blindly(warm, step, cold_c):
+            learned.failing = True
+        return Finding(
+            True if learned.failing else None,
+            mean_c,
+            warm_slope,
+            None,
+            "nothing learned yet of this heat source: it falls and goes on falling",
+        )
     return Finding(True if learned.failing else signal, mean_c, warm_slope, share, note)
 
 
@@ -239,19 +257,26 @@ def _learn_lift(learned: Learned, power: float, mean_c: float, step: float) -> N
 # -------------------------------------------------------------- a steady source
 
 
-def _steady(learned: Learned, curve: Curve, most_pessimistic: float, share: float | None, at: float) -> tuple[bool | None, str]:
+def _steady(
+    learned: Learned, curve: Curve, most_pessimistic: float, share: float | None, at: float, limits: tuple[float, float]
+) -> tuple[bool | None, str]:
+    low, clear = limits
     if share is None or learned.lift_c is None:
         return None, "the source adds too little warmth to be watched"
     if learned.failing:
-        return (False if share > 0.75 else None), "no heat is coming from the source"
-    if share >= 0.5:
+        return (False if share > clear else None), "no heat is coming from the source"
+    if share >= low:
         learned.low_since = None
     elif learned.low_since is None:
         learned.low_since = at
     if learned.low_since is not None and at - learned.low_since >= LOW_STEADY_MIN * 60.0:
-        return True, "the source has given less than half its usual heat for eight minutes"
+        return True, "the source has given far less than its usual heat for eight minutes"
     if most_pessimistic > GATE * learned.lift_c:
-        return (False if share > 0.75 else None), ""
+        return (False if share > clear else None), ""
+    y, few = curve.values, round(1.5 / curve.step_min)
+    fallen = sum(y[: 3 * few]) / (3 * few) - sum(y[-few:]) / few
+    if fallen < 2.0 * math.sqrt(curve.variance / few):
+        return None, ""  # not worth fitting
     gain = best_door(curve) - best_dead(curve)
     return (True if gain > STEADY_GAIN else None), "it falls as with no heat at all, longer than a door stays open"
 
@@ -302,11 +327,13 @@ def _follow_cycles(learned: Learned, warm: Sequence[float], lift: Sequence[float
 
 
 def _cycles(learned: Learned, at: float) -> bool:
-    """Does the source cycle although nobody said so? Six even turning points within four hours say it."""
+    """Does the source cycle although nobody said so? Eight even turning points within four hours say it."""
     recent = [c for c, t in zip(learned.troughs, learned.trough_times, strict=True) if at - t < 4.0 * 3600.0]
-    if len(recent) < 6 or len(learned.peaks) < 6:
+    if len(recent) < 8 or len(learned.peaks) < 8:
         return False
-    return _scatter(recent) < 0.3 and _scatter(learned.peaks) < 0.3 and median(learned.peaks) - median(recent) > 0.8
+    swing = median(learned.peaks) - median(recent)
+    even = max(_scatter(recent), _scatter(learned.peaks)) < 0.12 * swing
+    return even and swing > max(1.2, 8.0 * math.sqrt(learned.variance))
 
 
 def _scatter(values: Sequence[float]) -> float:
@@ -317,7 +344,8 @@ def _scatter(values: Sequence[float]) -> float:
 def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, slope: float, at: float) -> tuple[bool | None, str]:
     note = "below where the thermostat always turned it on, and falling as with no heat"
     if learned.failing:
-        return (False if slope > -0.1 * curve.values[-1] / curve.tau_min else None), note
+        gaining = 0.4 * max(1.0, (learned.capacity_c or 1.6 * curve.values[0]) - curve.values[-1]) / curve.tau_min
+        return (False if slope > gaining else None), note
     if len(learned.troughs) < EDGES_NEEDED or learned.direction >= 0 or learned.peak_at is None:
         learned.crossed_at = learned.low_since = None
         return False, ""
@@ -336,7 +364,7 @@ def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, slope: float
     count = round(3.0 / curve.step_min) + 1
     _, slope = end_and_slope(curve.values[-count:], curve.step_min)
     fall = sum(curve.values[-count:]) / count / tau
-    margin = max(BELOW_EDGE_C, math.sqrt(curve.variance), 1.5 * _scatter(learned.troughs))
+    margin = max(BELOW_EDGE_C, math.sqrt(0.5 * curve.variance), 1.5 * _scatter(learned.troughs))
     if now > edge - margin or slope > -0.3 * fall:
         learned.low_since = None
         return None, ""

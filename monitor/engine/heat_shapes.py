@@ -23,7 +23,7 @@ DOOR_SINCE_MIN = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0)
 DOOR_OPEN_MIN = (1.0, 2.0, 3.0)
 CYCLE_DOOR_SINCE_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
 CYCLE_TAUS = (0.75, 0.87, 1.0, 1.15, 1.3)
-WORST_FIT = 1.5  # loss for each sample above which a curve is no falling source at all
+WORST_FIT = 1.0  # loss for each sample above which a curve is no falling source at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,7 @@ def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, since_edge_m
         return -math.inf
     y = curve.values[-count:]
     times = [(i - count + 1) * curve.step_min for i in range(count)]
-    noise = 2.0 * (2.0 * curve.variance + LEAST_VARIANCE)
+    noise = 2.0 * (curve.variance + LEAST_VARIANCE)
     squares, dead = sum(v * v for v in y), math.inf
     for scale in CYCLE_TAUS:
         shape = [math.exp(-t / (tau_min * scale)) for t in times]

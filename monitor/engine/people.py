@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from monitor.engine.alarms import Ledger
 from monitor.engine.events import Acknowledge, Action, HandSet, JournalEntry, Shelve, TakeOutOfService
+from monitor.engine.foresee_heat import lamp_moved
 from monitor.engine.specification import Pen
 from monitor.engine.state import HandSetting, PenState, State
 
@@ -50,6 +51,8 @@ _BIRDS = {"birds in": 1, "birds out": -1, "deaths": -1}
 
 def write_journal(pen: PenState, event: JournalEntry, spec: Pen) -> PenState:
     """What the entry changes in what the engine knows: the count of birds, and whether they have heat."""
+    if event.what == "lamp raised":
+        return replace(pen, memory=lamp_moved(pen.memory))
     if event.what == "heat off":
         return replace(pen, heat_off=True)
     if event.what == "birds in":

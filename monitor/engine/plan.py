@@ -42,6 +42,7 @@ class PenPlan:
     fan_power: tuple[Sensor, ...]
     fan_speed: tuple[Sensor, ...]
     twins: tuple[tuple[Sensor, ...], ...]
+    forecast_low: tuple[Sensor, ...] = ()  # what a forecast promises for tonight's low outside; measures nothing itself
     _warmth: dict[tuple[int | None, tuple[tuple[str, int], ...]], Warmth | None] = field(default_factory=dict)
     _fences: dict[Measure, tuple[float, ...]] = field(default_factory=dict)
     _last: tuple[int | None, Mapping[str, int], Warmth | None] | None = None
@@ -179,10 +180,18 @@ class Plan:
         return table.get(name)
 
 
+def is_forecast(sensor: Sensor) -> bool:
+    """A temperature outside whose name begins with "forecast": the coming night's low as somebody foretells it."""
+    outside = sensor.measures is Measure.TEMPERATURE and sensor.place is Place.OUTSIDE
+    return outside and sensor.name.lower().startswith("forecast")
+
+
 def _pen_plan(pen: Pen) -> PenPlan:
     table: dict[tuple[Measure, Place], list[Sensor]] = {}
+    forecast_low = tuple(s for s in pen.sensors if is_forecast(s))
     for sensor in pen.sensors:
-        table.setdefault((sensor.measures, sensor.place), []).append(sensor)
+        if sensor not in forecast_low:
+            table.setdefault((sensor.measures, sensor.place), []).append(sensor)
 
     def of(measure: Measure, *places: Place) -> tuple[Sensor, ...]:
         return tuple(s for place in places for s in table.get((measure, place), ()))
@@ -203,6 +212,7 @@ def _pen_plan(pen: Pen) -> PenPlan:
         fan_power=of(Measure.FAN_POWER, *everywhere),
         fan_speed=of(Measure.FAN_SPEED, *everywhere),
         twins=tuple(tuple(v) for v in table.values() if len(v) > 1),
+        forecast_low=forecast_low,
     )
 
 

@@ -134,7 +134,7 @@ def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Pl
     view = look(pen_plan, pen, warmth, at, outside_of(state, plan))
     pen = _write_healths(pen, view.healths)
     pen = plan_timer(pen_plan, pen, view, state.day, plan.specification.altitude_m)
-    pen, foreseen = foresee(pen_plan, pen, view, state)
+    pen, foreseen, ask_again_at = foresee(pen_plan, pen, view, state, plan.specification.altitude_m)
 
     ledger = Ledger.open(name, pen.alarms, at, wall_ms, state.occurrences)
     ledger.end_shelves()
@@ -150,7 +150,7 @@ def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Pl
         actions.append(command)
     actions.extend(ledger.changes)
     next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
-    due = max(min(next_minute, ledger.due_at, again_at), math.nextafter(at, math.inf))
+    due = max(min(next_minute, ledger.due_at, again_at, ask_again_at), math.nextafter(at, math.inf))
     pens = dict(state.pens)
     pens[name] = replace(pen, due_at=due)
     return replace(state, pens=pens, occurrences=ledger.occurrences)

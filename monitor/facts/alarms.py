@@ -45,9 +45,9 @@ DEFAULT_LIMITS: Mapping[str, LimitRow] = MappingProxyType(
             "limit from the warmth table; 5 min, for at 36 °C in still air crowded birds last 20 to 30 (Kentucky)",
         ),
         "heat_failing": LimitRow(
-            0.5, 0.75, "fraction", 300, 300, "urgent", "inference", "calculated",
-            "fraction of the heat source's usual power that the warming curve still shows, alarm from below; 5 min of it lets "
-            "door openings pass (simulated nights)",
+            0.5, 0.75, "fraction", 0, 300, "urgent", "inference", "calculated",
+            "fraction of the heat source's usual power that the warming curve still shows, alarm from below; no delay of its "
+            "own, for the watch itself waits until a door of three minutes no longer explains the fall (simulated nights)",
         ),
         "heat_rising": LimitRow(
             1, 0, "state", 300, 600, "high", "inference", "inference",
