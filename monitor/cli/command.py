@@ -12,6 +12,7 @@ from monitor.cli.refusal import Refused
 from monitor.cli.words import words
 
 DONE, FAILED, WRONG = 0, 1, 2
+HEAR_TOLD_EVERY_S = 5
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -73,7 +74,19 @@ def _hear(asked: argparse.Namespace) -> int:
     from monitor.wire import hear
 
     settings = _settings(asked)
-    heard = hear.hear(settings.connections.broker, seconds(asked.for_text), asked.topic)
+    wanted = seconds(asked.for_text)
+    told = 0
+
+    def progress(listened: float, messages: int) -> None:
+        nonlocal told
+        if listened >= told + HEAR_TOLD_EVERY_S:
+            told = int(listened)
+            print(f"{messages:,} messages in {told} of {wanted:.0f} s …", file=sys.stderr)
+
+    try:
+        heard = hear.hear(settings.connections.broker, wanted, asked.topic, progress=progress)
+    except hear.NotHeard as trouble:
+        raise Refused(str(trouble)) from trouble
     _print(asked, lambda: hear.render(heard), lambda: hear.as_json(heard))
     return DONE
 
