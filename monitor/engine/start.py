@@ -3,7 +3,7 @@
 Rules of this file:
 - Open alarms, shelves, hand-settings, counts and the fan's state go on.
 - What is no longer in the settings is forgotten; what is new starts empty.
-- Every sensor gets its time again: nobody listened, so its silence says nothing.
+- Silence in the dark says nothing, for nobody listened: after a blink it is left out of the count, else the count begins anew.
 - A condition that was only waiting out its delay starts waiting anew, unless the dark was a blink.
 - With a dark of unknown length no override may outlive its end: hand-settings and shelves are over.
 """
@@ -25,17 +25,17 @@ def begin(state: State, event: Started, at: float, plan: Plan) -> State:
     dark = event.dark_s
     blink = dark is not None and dark <= BLINK_S
     unknown = dark is None and bool(state.pens)
-    pens = {name: _fit_pen(state.pens.get(name), pen_plan, at, blink, unknown) for name, pen_plan in plan.pens.items()}
+    pens = {name: _fit_pen(state.pens.get(name), pen_plan, at, dark, blink, unknown) for name, pen_plan in plan.pens.items()}
     names = set(LINK_ALARMS.values()) & set(plan.specification.site_limits)
     alarms = {k: _fit_alarm(r, at, blink, unknown) for k, r in state.alarms.items() if r.name in names}
     return replace(state, at=at, pens=pens, alarms=alarms, due_at=at, site_due_at=at)
 
 
-def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, blink: bool, unknown: bool) -> PenState:
+def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, dark_s: float | None, blink: bool, unknown: bool) -> PenState:
     spec = plan.pen
     if pen is None:
         pen = PenState(spec.name)
-    sensors = {s.key: replace(pen.sensors.get(s.key, SensorState()), heard_at=at) for s in spec.sensors}
+    sensors = {s.key: _forgive(pen.sensors.get(s.key, SensorState()), at, dark_s if blink else None) for s in spec.sensors}
     counts, counted_from = {}, {}
     for flock in spec.flocks:
         recounted = pen.counted_from.get(flock.name) != flock.count  # the keeper changed the number in the settings
@@ -56,6 +56,12 @@ def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, blink: bool, unknow
         hand=None if unknown else pen.hand,
         due_at=at,
     )
+
+
+def _forgive(known: SensorState, at: float, blink_s: float | None) -> SensorState:
+    if blink_s is None or known.heard_at is None:
+        return replace(known, heard_at=at)
+    return replace(known, heard_at=min(at, known.heard_at + blink_s))
 
 
 def _fit_alarm(record: AlarmRecord, at: float, blink: bool, unknown: bool) -> AlarmRecord:

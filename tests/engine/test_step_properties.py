@@ -242,8 +242,5 @@ def test_a_restart_in_the_middle_decides_the_same(drawn: list[tuple[float, Event
     again = load(save(state))
     cut_event = happened[cut]
     again, started = step(again, Started(cut_event.at, cut_event.wall_ms, 0.0, False), site())
-    sensors_heard = {k: v.heard_at for p in state.pens.values() for k, v in p.sensors.items()}
     _, after = run(happened[cut + 1 :], site(), again)
-    if any(at is not None and cut_event.at - at > 60 for at in sensors_heard.values()):
-        return  # a sensor's silence is forgiven at a start, so its alarm comes later: that is the one difference
     assert decided(whole) == decided([*before, *started, *after])
