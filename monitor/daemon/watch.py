@@ -31,7 +31,7 @@ from monitor.daemon.people import People
 from monitor.daemon.writer import Writer, store_opener
 from monitor.daemon.yard import Yard
 from monitor.engine.connections import Delivery, Notice
-from monitor.engine.decisions import decision
+from monitor.engine.decisions import decision, open_there
 from monitor.engine.events import AlarmChanged, SwitchFan, Unreadable
 from monitor.engine.timeline import begin
 from monitor.engine.wording import started_words, summary_title
@@ -147,14 +147,20 @@ class Daemon:
     def start(self) -> None:
         """Begin to watch."""
         self.writer.start()
-        self.core.start(self._dark_s, self._was_clean)
-        if not self._was_clean and (self._dark_s is None or self._dark_s > BLINK_S):
-            self._tell_of_the_dark()
+        self.begin()
         self._worker.start()
         self._start_web()
         self.session.start()
         self._ticker.start()
         self.errands.start()
+
+    def begin(self) -> None:
+        """Tell the engine that it is watched again, and people how long it was not."""
+        self.core.start(self._dark_s, self._was_clean)
+        if self.settings.connections.mirror is None:
+            self.core.link("mirror", True)  # of one that the settings had before, nobody will say more
+        if not self._was_clean and (self._dark_s is None or self._dark_s > BLINK_S):
+            self._tell_of_the_dark()
 
     def stop(self) -> None:
         """Say goodbye, commit, close. The fan's relay goes its own safe way when `alive` is gone."""
@@ -265,9 +271,10 @@ class Daemon:
         return self.session.publish(topic, payload, qos=1)
 
     def _publish_alarm(self, change: AlarmChanged) -> None:
-        """For a siren or a lamp on the spot."""
+        """For a siren or a lamp on the spot: the change, and all that stands open there, for one that joins later."""
         told = decision(change)
         if told is not None:
+            told |= open_there(self.core.state, change.pen)
             pen = own_topics.word(change.pen) if change.pen else "site"
             self.session.publish(f"{self._site_topic}/{pen}/alarm", json.dumps(told), retain=True)
 
@@ -286,6 +293,7 @@ class Daemon:
             on_told=lambda notice: self.core.undisturbed(lambda: self.people.remember([notice])),
             local=lambda: self.people.local(self.core.now()[1]),
             when=lambda at: self.people.when(self.core.timeline.wall_ms(at)),
+            was_up=self.core.state.links.get("notice", True),
         )
 
     def _one_tap(self, alarm: str, occurrence: int, person: str) -> str | None:

@@ -29,6 +29,9 @@ log = logging.getLogger(__name__)
 STUCK_S = 60.0
 # …but so many times only: a channel that swallows threads stays shut until the next start.
 MOST_ABANDONED = 5
+# A channel that failed and has had nothing more to carry for so long, longer than any row waits for its next try, is no
+# longer reported: what it failed on has been told another way or is of no use, and its next message will tell.
+FAILURE_TOLD_S = 1_200.0
 LONGEST_WAIT_S = 5.0
 SHORTEST_WAIT_S = 0.25
 # An orderly stop waits so long for answers that are on their way, looking so often.
@@ -87,6 +90,7 @@ class Worker:
         local: the site's time of day, None while it is not trusted.
         when: an elapsed second as local day and time for a summary's line, or "".
         dice: for the jitter; give it a seed to repeat a run.
+        was_up: what the last run said by `on_link`; when all works now, that is told anew.
     """
 
     def __init__(
@@ -103,6 +107,7 @@ class Worker:
         local: Callable[[], time_of_day | None] = lambda: None,
         when: Callable[[float], str] = lambda _at: "",
         dice: Random | None = None,
+        was_up: bool = True,
     ) -> None:
         self._outbox = outbox
         self._tell = tuple(tell)
@@ -117,7 +122,7 @@ class Worker:
         self._lanes = [_Lane(index, channel) for index, channel in enumerate(channels)]
         self._results: queue.SimpleQueue[tuple[_Job, Outcome]] = queue.SimpleQueue()
         self._fallen: set[str] = set()
-        self._link_up = True
+        self._link_up = was_up
         self._recovered = False
         self._awake = threading.Event()
         self._stopping = threading.Event()
@@ -159,7 +164,7 @@ class Worker:
         self._note_results(at)
         self._free_stuck_lanes(at)
         self._hand_out(at)
-        self._report_link()
+        self._report_link(at)
         return self._rest_s(at)
 
     def _rest_s(self, at: float) -> float:
@@ -353,11 +358,12 @@ class Worker:
         lane.answer = answer
         lane.not_before = at + policy.backoff_s(lane.failures, Priority.URGENT, self._dice)
 
-    def _report_link(self) -> None:
-        failing = [lane for lane in self._lanes if lane.failures >= 2]
+    def _report_link(self, at: float) -> None:
+        troubled = [lane for lane in self._lanes if lane.failures and (lane.job or at - lane.not_before < FAILURE_TOLD_S)]
+        failing = [lane for lane in troubled if lane.failures >= 2]
         if failing:
             self._set_link(False, "; ".join(f"{lane.channel.name}: {lane.answer}" for lane in failing))
-        elif all(lane.failures == 0 for lane in self._lanes):
+        elif not troubled:
             self._set_link(True, "")
 
     def _set_link(self, up: bool, detail: str) -> None:

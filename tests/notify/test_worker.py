@@ -414,3 +414,33 @@ def wait_until(condition: Callable[[], bool], seconds: float = 10.0) -> None:
     while not condition():
         assert time.monotonic() < deadline, "not so in time"
         time.sleep(0.005)
+
+
+def test_a_channel_with_nothing_left_to_carry_is_not_called_failing_for_ever(store: Store, receiver: Any) -> None:
+    """Nobody needs to hear of it any more: the failure is told for a while, not until the next alarm weeks later."""
+    receiver.mode = "refuse"
+    desk = Desk(store.outbox, (ada(receiver.address),))
+    store.outbox.add([notice(1, "again")])
+    desk.turn()
+    desk.run(120.0, 10.0)
+    assert [up for up, _ in desk.links] == [False]
+    desk.over.add(1)
+    desk.run(600.0, 60.0)
+    assert [up for up, _ in desk.links] == [False]
+    desk.run(HOUR, 60.0)
+    assert [up for up, _ in desk.links] == [False, True]
+
+
+def test_what_the_last_run_said_of_the_channels_is_put_right(store: Store) -> None:
+    """A failing channel was told, then came a restart: that all is well now must be told too, or the alarm stands for ever."""
+    links: list[bool] = []
+    worker = Worker(
+        *(store.outbox, [], (), SAYINGS),
+        now=lambda: 0.0,
+        matters=lambda _notice: True,
+        on_link=lambda up, _detail: links.append(up),
+        was_up=False,
+    )
+    worker.step()
+    worker.step()
+    assert links == [True]
