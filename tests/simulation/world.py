@@ -1,0 +1,407 @@
+"""One barn for some days under one seed: the real daemon, and everything around it failing by dice.
+
+Promises kept at every turn, whatever fails (a broken one raises `Broken`, which names the seed):
+- a reading the broker had acknowledged is in the store, unless the store failed and the daemon was killed before it could
+  be written (counted); no reading is in the store more often than it was published or sent again unrecognisably;
+- the fan does not switch faster than its shortest times; while the chicks are cold nothing but the least timer runs it, short
+  of ammonia dangerous to life; and that ammonia runs it at once;
+- nobody is told twice what they certainly had, and a possible repeat says so (rules of `monitor.notify.policy`);
+- an urgent alarm is told within `URGENT_WITHIN_S` of daemon and first channel being well, whatever disk, broker and clock do.
+
+Liveness, `WELL_WITHIN_S` after the last fault: everything the broker took is stored, every link is up, no alarm of the
+daemon's own trouble stands, no message waits, the relay does what it is told.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from pathlib import Path
+from random import Random
+
+from monitor.engine.connections import Delivery, Notice
+from monitor.engine.events import Acknowledge, SwitchFan
+from monitor.engine.ladder import AMMONIA_DANGEROUS, BIRDS_TOO_COLD, WARMTH_NOT_KNOWN
+from monitor.engine.specification import Priority
+from monitor.engine.state import AlarmState
+from monitor.notify.channels import Outcome
+from monitor.wire.connection import Arrival
+from tests.simulation.barn import FAN_SET, FAN_STATE, Heard, settings_in
+from tests.simulation.broker import Message, Sent, SimulatedBroker
+from tests.simulation.daemon import SimulatedClocks, SimulatedDaemon
+from tests.simulation.disk import Disk, Killed
+from tests.simulation.judging import Broken, Tally, readings_wrong, records, stored_readings, unwell
+from tests.simulation.odds import Weather, draw
+from tests.simulation.phone import Phones, mode_of
+
+TURN_S = 20.0
+EVERY_S = 120.0  # between two readings of a sensor
+URGENT_WITHIN_S = 300.0
+WELL_WITHIN_S = 1500.0
+STORMY_S, QUIET_S = 10.0 * 3600.0, 0.5 * 3600.0
+START_S = 1_775_347_200.0  # 2026-04-05, three days after the hatch
+MOST_HELD_BY_SENSOR = 40  # a small controller's buffer
+
+
+class World:
+    def __init__(self, seed: int, folder: Path) -> None:
+        self.seed = seed
+        self.folder = folder
+        self.dice = Random(seed)
+        self.odds = draw(self.dice)
+        self.weather = Weather(self.odds, self.dice)
+        self.now = START_S
+        self.began = START_S
+        self.clocks = SimulatedClocks(self.now, self.odds.keeps_time)
+        self.broker = SimulatedBroker(self.odds.broker_keeps_file)
+        self.disk = Disk(self.dice)
+        self.settings = settings_in(folder)
+        self.phones = Phones(self.dice, self.settings.catalogue.frame.maybe_repeat)
+        self.tally = Tally()
+        self.trace = hashlib.sha256()
+        self.daemon: SimulatedDaemon | None = None
+        self._start_at = self.now
+        self._up_since = self.now
+        self._connections = 0
+        self._connect_at = self.now
+        self._hung_since: float | None = None
+        self._connected_since = self.now
+        self._phone_well_since = self.now
+        self._messages: list[Message] = []
+        self._unsent: list[Message] = []
+        self._last_said = 0.0
+        self._numbers = 0
+        self._lamp_c = 31.5
+        self._relay_on = False
+        self._relay_heard = self.now
+        self._last_switch: SwitchFan | None = None
+        self._killed_at: list[float] = []
+        self._urgent_since: dict[int, float] = {}
+        self._heard = Heard(EVERY_S)
+        self._broker_was_up = True
+        self._hung_phones: set[int] = set()
+        self._quiet_since: float | None = None
+        self._well_after: float | None = None
+
+    # ------------------------------------------------------------------ running
+
+    def run(self, days: float) -> Tally:
+        """Storm and quiet in turn; judged at every turn, and counted at each end of a quiet time."""
+        end = self.now + days * 86_400.0
+        with self.disk.under():
+            while self.now < end:
+                self._spell(STORMY_S, is_stormy=True)
+                self._spell(QUIET_S, is_stormy=False)
+                self._judge_quiet()
+            if self.daemon is not None:
+                self.daemon.power_off()
+        self.tally.days = (self.now - self.began) / 86_400.0
+        self.tally.rings = len(self.phones.rung)
+        self.tally.disk_failures = self.disk.failures
+        self.tally.faults.update(self.weather.counts)
+        return self.tally
+
+    def _spell(self, seconds: float, is_stormy: bool) -> None:
+        end = self.now + seconds
+        self._quiet_since = None if is_stormy else self.now
+        self._well_after = None
+        if not is_stormy:
+            self._start_at = min(self._start_at, self.now + 60.0)  # whoever ended the fault starts it again
+        while self.now < end:
+            self.now = round(self.now + TURN_S, 3)
+            self.clocks.now = self.now
+            self.weather.pass_time(self.now, TURN_S, is_stormy)
+            self._turn_around(is_stormy)
+            try:
+                self._turn_daemon()
+            except Killed:
+                self._die(self.dice.uniform(5.0, 60.0) if self.dice.random() < 0.9 else self.dice.uniform(60.0, 7200.0))
+            self._judge_turn()
+
+    def broken(self, words: str) -> Broken:
+        hours = (self.now - self.began) / 3600.0
+        return Broken(f"seed {self.seed}, hour {hours:.2f}: {words}")
+
+    # ------------------------------------------------------------------ the world's side
+
+    def _turn_around(self, is_stormy: bool) -> None:
+        self.disk.fault = next((name for name in ("disk full", "disk read-only", "disk errors") if name in self.weather), "")
+        self._turn_clock(is_stormy)
+        self._turn_broker()
+        self._turn_barn()
+        if not is_stormy:
+            self.disk.kill_after = None
+            return
+        if self.daemon is not None and self.dice.random() < self.odds.kills * TURN_S:
+            self.disk.kill_after = self.dice.randint(1, 12)  # somewhere in a commit, or in the noting of a message
+        if self.daemon is not None and self.dice.random() < self.odds.reboots * TURN_S:
+            self.tally.reboots += 1
+            self._die(self.dice.uniform(30.0, 14_400.0), is_reboot=True)
+
+    def _turn_clock(self, is_stormy: bool) -> None:
+        if "clock wrong" in self.weather:
+            if self.clocks.is_synchronised:
+                self.clocks.is_synchronised = False
+                self.clocks.error_s = self.dice.choice((-1.0, 1.0)) * math.exp(self.dice.uniform(0.0, 19.0))  # up to six years
+        elif not self.clocks.is_synchronised and (not is_stormy or self.dice.random() < TURN_S / 600.0):
+            self.clocks.is_synchronised, self.clocks.error_s = True, 0.0
+
+    def _turn_broker(self) -> None:
+        is_up = "broker down" not in self.weather
+        if self._broker_was_up and not is_up:
+            self.broker.kill()
+            self.tally.broker_kills += 1
+            if self._messages and self.now - self._last_said < TURN_S and self.dice.random() < 0.3:
+                again = self._messages[-1]  # its sender never got the broker's answer
+                again.copies += 1
+                again.is_lost = False
+                self._unsent.append(again)
+        elif is_up and not self._broker_was_up:
+            self.broker.start()
+        self._broker_was_up = is_up
+        self.broker.is_hung = "broker hung" in self.weather
+        self.broker.pass_time(self.now)
+
+    def _turn_barn(self) -> None:
+        wanted = 15.0 if "lamp out" in self.weather else 31.5 + math.sin(self.now / 5000.0)
+        self._lamp_c += (wanted - self._lamp_c) * TURN_S / 900.0
+        ammonia = 8.0 + 2.0 * math.sin(self.now / 9000.0)
+        if "ammonia up" in self.weather:
+            ammonia = 28.0
+        if "ammonia dangerous" in self.weather:
+            ammonia = 70.0
+        air = {"warm": self._lamp_c, "warm too": self._lamp_c + 0.3, "damp": 55.0, "ammonia": ammonia}
+        times = 10 if "sensors flood" in self.weather else 1
+        if "sensors silent" not in self.weather and (self.now % EVERY_S < TURN_S or times > 1):
+            for name, value in air.items():
+                for _ in range(times):
+                    self._say(name, value + self.dice.uniform(-0.1, 0.1))
+        while self._unsent and self.broker.publish(self._unsent[0]):
+            self._unsent.pop(0)
+            self._last_said = self.now
+
+    def _say(self, name: str, about: float) -> None:
+        self._numbers += 1
+        value = round(round(about, 1) + self._numbers % 90_000 * 1e-6, 6)  # every reading can be told from the others
+        message = Message(self._numbers, f"millrise/brooder/{name}", repr(value), f"brooder/{name}", value)
+        self._messages.append(message)
+        self._unsent.append(message)
+        if len(self._unsent) > 10 * MOST_HELD_BY_SENSOR:
+            self._unsent.pop(0).is_lost = True
+
+    # ------------------------------------------------------------------ the daemon's side
+
+    def _turn_daemon(self) -> None:
+        if self.daemon is None:
+            if self.now < self._start_at:
+                return
+            self._start()
+        assert self.daemon is not None
+        self._turn_link(self.daemon)
+        self._deliver(self.daemon)
+        self.daemon.core.tick()
+        self._deliver(self.daemon)  # what the relay reports
+        self._act(self.daemon)
+        for channel in tuple(self._hung_phones):
+            if mode_of(channel, self.weather) != "hangs":
+                self._hung_phones.discard(channel)
+                self.daemon.messages.come_back(channel)
+        self.daemon.turn()
+
+    def _start(self) -> None:
+        self.daemon = SimulatedDaemon(
+            self.settings,
+            self.clocks,
+            self._published,
+            self._acknowledged,
+            self._hand_over,
+            self._switched,
+            Random(self.seed + self._numbers),
+        )
+        self._up_since = self._connect_at = self.now
+        self._hung_phones.clear()
+        self.daemon.begin()
+        self._note(f"start {len(self._killed_at)}")
+
+    def _die(self, for_s: float, is_reboot: bool = False) -> None:
+        if self.daemon is not None:
+            if self.daemon.writer.is_failing:
+                for message in self._messages:
+                    message.is_lost |= message.is_acknowledged_unstored
+            self.daemon.power_off()
+            self.daemon = None
+            self._killed_at.append(self.now)
+            self.tally.kills += 1
+        self.disk.kill_after = None
+        self._start_at = self.now + for_s
+        if is_reboot:
+            self.clocks.reboot(-self.dice.uniform(0.0, 1.5e9))
+
+    def _turn_link(self, daemon: SimulatedDaemon) -> None:
+        if daemon.session.connected:
+            if self.broker.is_hung and self._hung_since is None:
+                self._hung_since = self.now
+            cut = "link cut" in self.weather or not self.broker.is_up
+            if cut or (self._hung_since is not None and self.now - self._hung_since > 45.0):
+                self._hung_since = None
+                daemon.disconnected("the connection broke")
+                self._connect_at = self.now + self.dice.uniform(1.0, 60.0)
+            elif not self.broker.is_hung:
+                self._hung_since = None
+        elif self.now >= self._connect_at:
+            if not self.broker.takes or "link cut" in self.weather:
+                self._connect_at = self.now + self.dice.uniform(1.0, 60.0)
+                return
+            self._connections += 1
+            self._connected_since = self.now
+            self._hung_since = None
+            daemon.connected(self._connections, self.broker.connect())
+            held = self.broker.holds
+            for _ in range(held):
+                self._deliver_one(daemon, waited=True)
+
+    def _deliver(self, daemon: SimulatedDaemon) -> None:
+        while daemon.session.connected and self._deliver_one(daemon, waited=False):
+            pass
+
+    def _deliver_one(self, daemon: SimulatedDaemon, waited: bool) -> bool:
+        sent: Sent | None = self.broker.next_sent()
+        if sent is None:
+            return False
+        message = sent.message
+        if not sent.is_duplicate and not waited and message.sensor:
+            self._heard.note(message.sensor.partition("/")[2], self.now, message.value)
+        digest = hashlib.blake2b(f"{message.topic}\0{message.payload}".encode(), digest_size=16).digest()
+        delivery = Delivery(self._connections, sent.packet_id, 1, digest)
+        daemon._arrived(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, waited))
+        return True
+
+    def _acknowledged(self, delivery: Delivery) -> None:
+        message = self.broker.acknowledged(delivery.packet_id)
+        if message is not None:
+            message.is_acknowledged = True
+            assert self.daemon is not None
+            message.is_acknowledged_unstored = self.daemon.writer.is_failing
+        if self.disk.kill_after is not None and self.dice.random() < 0.02:
+            raise Killed
+
+    def _published(self, topic: str, payload: str) -> bool:
+        if not self.broker.takes:
+            return True  # nobody has noticed yet
+        if topic == FAN_SET:
+            self._relay_on = payload == "on"
+            self._relay_heard = self.now
+            self.broker.publish(Message(0, FAN_STATE, payload))
+        return True
+
+    def _switched(self, action: SwitchFan) -> None:
+        self._note(f"{action.at:.3f} fan {action.running} {action.reason} {action.again}")
+        if action.again:
+            return
+        former, self._last_switch = self._last_switch, action
+        self._judge_switch(former, action)
+
+    def _hand_over(self, notice: Notice, body: str) -> Outcome | None:
+        mode = mode_of(notice.channel, self.weather)
+        self._note(f"{self.now:.0f} ring {notice.key} {mode}")
+        outcome = self.phones.hand_over(notice, body, mode, self.now, bool(self.disk.fault))
+        if outcome is None:
+            self._hung_phones.add(notice.channel)
+        if self.disk.kill_after is not None and self.dice.random() < 0.1:
+            raise Killed
+        return outcome
+
+    def _act(self, daemon: SimulatedDaemon) -> None:
+        """The keeper has it, after a while."""
+        at, wall_ms = daemon.core.now()
+        for record in records(daemon):
+            waits = record.state is AlarmState.UNACKNOWLEDGED and record.occurrence in self.phones.told
+            if waits and record.raised_at is not None and at - record.raised_at > self.odds.acknowledges_after_s:
+                daemon.core.act(Acknowledge(at, wall_ms, record.key, "Nora"))
+
+    # ------------------------------------------------------------------ judging
+
+    def _note(self, line: str) -> None:
+        self.trace.update(line.encode() + b"\n")
+
+    def _judge_switch(self, former: SwitchFan | None, action: SwitchFan) -> None:
+        fan = self.settings.specification.pens["brooder"].fan
+        assert fan is not None
+        is_first = not self._killed_at or (former is not None and self.daemon is not None and former.at >= self._started_at())
+        if former is not None and former.running != action.running and action.reason != AMMONIA_DANGEROUS:
+            shortest = fan.shortest_on_s if former.running else fan.shortest_off_s
+            if action.at - former.at < shortest - 1e-6:
+                if is_first:
+                    raise self.broken(f"the fan switched after {action.at - former.at:.1f} s of {shortest:.0f} ({action.reason})")
+                self.tally.fan_early_after_kill += 1
+        allowed = (BIRDS_TOO_COLD, WARMTH_NOT_KNOWN, AMMONIA_DANGEROUS)
+        if action.running and self._heard.are_chicks_cold(self.now, self._up_since) and action.reason not in allowed:
+            raise self.broken(f"the chicks are cold and the fan runs for {action.reason}")
+
+    def _started_at(self) -> float:
+        """Elapsed second of the present run's start."""
+        assert self.daemon is not None
+        return self.daemon.core.now()[0] - (self.now - self._up_since)
+
+    def _judge_turn(self) -> None:
+        daemon = self.daemon
+        if mode_of(0, self.weather) != "takes":
+            self._phone_well_since = self.now
+        if daemon is None:
+            return
+        if self._heard.is_ammonia_dangerous(self.now, self._up_since):
+            if not daemon.core.state.pens["brooder"].fan.running:
+                raise self.broken("ammonia is dangerous and the fan rests")
+            well = daemon.session.connected and self.broker.takes and self.now - self._connected_since > 120.0
+            if well and not self._relay_on:
+                raise self.broken("ammonia is dangerous, the fan is told to run, and the relay never heard of it")
+        self._judge_urgent(daemon)
+        if self._quiet_since is not None and self._well_after is None and not self._trouble(daemon):
+            self._well_after = self.now - self._quiet_since
+            self.tally.slowest_well_s = max(self.tally.slowest_well_s, self._well_after)
+
+    def _judge_urgent(self, daemon: SimulatedDaemon) -> None:
+        standing = {
+            record.occurrence
+            for record in records(daemon)
+            if record.priority is Priority.URGENT and record.state is AlarmState.UNACKNOWLEDGED
+        }
+        for occurrence in standing:
+            since = self._urgent_since.setdefault(occurrence, self.now)
+            self.tally.urgent = len(self._urgent_since)
+            if occurrence in self.phones.told:
+                continue
+            waited = self.now - max(since, self._up_since, self._phone_well_since)
+            self.tally.slowest_urgent_s = max(self.tally.slowest_urgent_s, waited)
+            if waited > URGENT_WITHIN_S:
+                raise self.broken(f"urgent alarm number {occurrence} is not told after {waited:.0f} s")
+
+    def _trouble(self, daemon: SimulatedDaemon) -> str:
+        return unwell(daemon, self._relay_on) or ("readings wait for the broker" if self._unsent else "")
+
+    def _judge_quiet(self) -> None:
+        daemon = self.daemon
+        if daemon is None:
+            raise self.broken("no daemon runs")
+        trouble = self._trouble(daemon)
+        if trouble or self._well_after is None or self._well_after > WELL_WITHIN_S:
+            raise self.broken(f"not well {self._well_after or QUIET_S:.0f} s after the last fault; {trouble}")
+        daemon.core.act(Acknowledge(*daemon.core.now(), "none", "nobody"))  # commits at once what waits
+        daemon.writer.turn()
+        while daemon.writer.store is not None and daemon.writer.store.tidy(None).more:
+            pass
+        self._judge_readings()
+        wrong = self.phones.doubled(lambda one, other: any(one <= killed <= other for killed in self._killed_at))
+        if wrong:
+            raise self.broken("; ".join(wrong[:3]))
+
+    def _judge_readings(self) -> None:
+        stored = stored_readings(self.folder / "store" / "store.sqlite")
+        wrong = readings_wrong(stored, self._messages)
+        if wrong:
+            raise self.broken(wrong)
+        self.tally.readings = len(self._messages)
+        lost = [m for m in self._messages if m.is_lost and stored[(m.sensor, m.value)] == 0]
+        self.tally.lost_with_disk = sum(m.is_acknowledged for m in lost)
+        self.tally.lost_with_broker = len(lost) - self.tally.lost_with_disk
+        self._note(f"{len(self._messages)} {len(lost)} {sum(stored.values())}")
