@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 
+from monitor.engine.alarm_states import OPEN
 from monitor.engine.events import AlarmChanged, Json, Keep, SwitchFan
+from monitor.engine.specification import Priority
+from monitor.engine.state import State
 
 
 def decision(action: SwitchFan | AlarmChanged | Keep) -> dict[str, Json] | None:
@@ -41,6 +44,17 @@ def decision(action: SwitchFan | AlarmChanged | Keep) -> dict[str, Json] | None:
             found["speed_pct"] = action.speed_pct
         return found
     return None
+
+
+def open_there(state: State, pen: str) -> dict[str, Json]:
+    """What stands open in a pen ("" for the site), worst first: `open`, and `worst`, its priority or None."""
+    records = state.alarms if not pen else (state.pens[pen].alarms if pen in state.pens else {})
+    ranks = list(Priority)
+    standing = sorted((r for r in records.values() if r.state in OPEN), key=lambda r: (ranks.index(r.priority), r.key))
+    return {
+        "worst": standing[0].priority.value if standing else None,
+        "open": [{"what": r.name, "subject": r.subject, "state": r.state.value, "priority": r.priority.value} for r in standing],
+    }
 
 
 def line(found: dict[str, Json]) -> str:

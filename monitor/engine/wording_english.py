@@ -216,7 +216,7 @@ _ALARMS = {
         clear_sentences=("Short for {lasting}.", "The fan moves what the birds need again."),
     ),
     "fan_not_obeying": Texts(
-        titles=("{pen}: fan does not obey",),
+        titles=("{pen}: fan does not obey, it says {reported}", "{pen}: the fan's relay does not answer"),
         sentences=("Told: {commanded}, reports: {reported}.", "While it stands still ammonia and damp rise."),
         steps=(
             "Does it turn? Burnt smell or hum: breaker off, leave it, electrician.",
