@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from monitor.engine import foresee_heat, foresee_limits, foresee_night, outlook_air
+from monitor.engine import foresee_fan, foresee_heat, foresee_limits, foresee_night, outlook_air
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import SI_UNIT, Measure, Priority
@@ -35,12 +35,14 @@ def foresee(
         memory = foresee_limits.watch_rise(pen, view)
         pen = replace(pen, memory=memory)
         pen = replace(pen, memory=foresee_night.watch(plan, pen, view, state))
+        pen = replace(pen, memory=foresee_fan.watch(plan, pen, view))
         if plan.ammonia:
             pen = replace(pen, memory=foresee_limits.watch_ammonia(pen, view, state))
     ahead = (
         foresee_limits.rising(plan, pen, view),
         foresee_night.condition(plan, pen, view),
         foresee_limits.ammonia_by_morning(plan, pen, view),
+        foresee_fan.condition(plan, pen),
     )
     found.extend(condition for condition in ahead if condition is not None)
     found.extend(outlook_air.conditions(plan, pen, view, state, altitude_m))

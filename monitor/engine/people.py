@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from monitor.engine.alarms import Ledger
 from monitor.engine.events import Acknowledge, Action, HandSet, JournalEntry, Shelve, TakeOutOfService
+from monitor.engine.foresee_fan import cleaned
 from monitor.engine.foresee_heat import lamp_moved
 from monitor.engine.specification import Pen
 from monitor.engine.state import HandSetting, PenState, State
@@ -53,6 +54,8 @@ def write_journal(pen: PenState, event: JournalEntry, spec: Pen) -> PenState:
     """What the entry changes in what the engine knows: the count of birds, and whether they have heat."""
     if event.what == "lamp raised":
         return replace(pen, memory=lamp_moved(pen.memory))
+    if event.what == "fan cleaned":
+        return replace(pen, memory=cleaned(pen.memory))
     if event.what == "heat off":
         return replace(pen, heat_off=True)
     if event.what == "birds in":
