@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from monitor.api.barn import Barn
+from monitor.api.moments import parse
 from monitor.api.problems import Refused
 from monitor.api.slug import unslug
 from monitor.api.status import find_alarm
@@ -26,6 +27,8 @@ LONGEST_HAND_SET_S = 12 * 3600.0
 SHORTEST_S = 60.0
 
 COUNTED = ("birds in", "birds out", "deaths", "eggs")
+LITTER_WORK = ("litter changed", "litter topped", "litter turned")
+LONGEST_BACK_MS = 400 * 86_400_000  # as far as the bedding looks back
 
 
 class _Body(BaseModel):
@@ -60,6 +63,10 @@ class JournalBody(_Body):
     flock: str | None = None
     count: Annotated[int | None, Field(ge=0, le=100_000)] = None
     note: Annotated[str, Field(max_length=1000)] = ""
+    done: Annotated[
+        str | None,
+        Field(max_length=40, description="when litter was worked on, if not now: RFC 3339 with an offset, or ms since 1970"),
+    ] = None
 
 
 def pen_named(barn: Barn, name: str) -> Pen:
@@ -143,9 +150,24 @@ def write_journal(barn: Barn, by: str, body: JournalBody) -> JournalEntry:
     if body.what == "note" and not body.note:
         raise Refused(422, "a note needs some words in `note`")
     at, wall_ms = barn.now()
-    entry = JournalEntry(at, wall_ms, pen.name, body.what, by, flock, body.count, body.note)
+    done_ms = None if body.done is None else _done_ms(body.done, body.what, wall_ms)
+    entry = JournalEntry(at, wall_ms, pen.name, body.what, by, flock, body.count, body.note, done_ms)
     barn.act(entry)
     return entry
+
+
+def _done_ms(text: str, what: str, now_ms: int | None) -> int:
+    """When the litter was worked on. Only that may be written down late: all else changes what holds now."""
+    if what not in LITTER_WORK:
+        raise Refused(422, f'only litter work is written down for an earlier time; leave `done` out for "{what}"')
+    if now_ms is None:
+        raise Refused(409, "the clock is not trusted, so an earlier time cannot be told from a later one")
+    done_ms = parse(text)
+    if done_ms is None:
+        raise Refused(422, f'`done` is "{text[:40]}"; write RFC 3339 with an offset, such as 2026-04-02T06:30:00Z')
+    if not now_ms - LONGEST_BACK_MS <= done_ms <= now_ms:
+        raise Refused(422, f'`done` is "{text[:40]}"; it must lie in the last {LONGEST_BACK_MS // 86_400_000} days')
+    return done_ms
 
 
 def _after(barn: Barn, event: Acknowledge | Shelve, record: AlarmRecord) -> AlarmRecord:

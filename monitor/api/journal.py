@@ -19,7 +19,7 @@ def entries(barn: Barn, pen: str | None, from_ms: int | None, to_ms: int | None)
 def written(entry: JournalEntry) -> dict[str, Json]:
     """One entry; `time` is null while the clock is not trusted."""
     return {
-        "time": rfc3339(entry.wall_ms),
+        "time": rfc3339(entry.wall_ms if entry.done_ms is None else entry.done_ms),
         "pen": entry.pen,
         "what": entry.what,
         "flock": entry.flock,

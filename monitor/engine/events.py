@@ -142,6 +142,7 @@ class JournalEntry:
     flock: str | None = None
     count: int | None = None
     note: str = ""
+    done_ms: int | None = None  # when it was done, if that is not when it was written: the engine's clock takes no notice
 
 
 JOURNAL_WORDS = (

@@ -231,7 +231,13 @@ def as_json(found: Bedding) -> dict[str, Json]:
         "periods": [_period_json(found, period) for period in found.periods],
         "changes": [_change_json(found, change) for change in found.changes],
         "suggested": [
-            {"day": s.day.isoformat(), "what": "litter changed", "text": suggestion_text(s), "effect": _effect_json(s.effect)}
+            {
+                "day": s.day.isoformat(),
+                "time": _rfc3339((s.after_ms + s.before_ms) // 2),
+                "what": "litter changed",
+                "text": suggestion_text(s),
+                "effect": _effect_json(s.effect),
+            }
             for s in found.suggested
         ],
         "warnings": [warning_text(warned, found.timezone) for warned in found.warnings],

@@ -22,12 +22,16 @@ _COLUMNS = "id, pen, at_ms, time_ms, what, by_whom, flock, count, note"
 
 
 def write(connection: sqlite3.Connection, entries: Iterable[JournalEntry], segment: int) -> None:
-    """Store entries, inside the caller's transaction."""
+    """Store entries, inside the caller's transaction; what was done earlier stands at the time it was done."""
     connection.executemany(
         """INSERT INTO journal (pen, segment, at_ms, time_ms, what, by_whom, flock, count, note)
            VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-        [(e.pen, segment, round(e.at * 1000), e.wall_ms, e.what, e.by, e.flock, e.count, e.note) for e in entries],
+        [(e.pen, segment, round(e.at * 1000), _dated(e), e.what, e.by, e.flock, e.count, e.note) for e in entries],
     )
+
+
+def _dated(entry: JournalEntry) -> int | None:
+    return entry.wall_ms if entry.done_ms is None else entry.done_ms
 
 
 def between(connection: sqlite3.Connection, pen: str | None, from_ms: int | None, to_ms: int | None) -> list[JournalRow]:

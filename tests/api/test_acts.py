@@ -121,6 +121,28 @@ def test_the_journal_is_written_and_read_back(program: httpx.Client, well: BarnA
     assert program.get("/api/journal?pen=hen house").json()["journal"] == []
 
 
+def test_litter_work_is_written_down_late_and_nothing_else_is(program: httpx.Client, well: BarnAtHand) -> None:
+    """It stands at the time it was done, and the engine's clock stays where it is; a count or the future is refused."""
+    clock = well.state().wall_ms
+    late = {"pen": "brooder", "what": "litter changed", "done": "2026-03-28T12:00:00Z"}
+    assert program.post("/api/journal", json=late).json()["time"] == "2026-03-28T12:00:00Z"
+    well.pass_time(30, WELL)
+    assert clock is not None
+    assert well.state().wall_ms == clock + 30_000
+    assert [entry["time"] for entry in program.get("/api/journal?pen=brooder").json()["journal"]] == ["2026-03-28T12:00:00Z"]
+    for change, words in (
+        ({"done": "2031-01-01T00:00:00Z"}, "last 400 days"),
+        ({"done": "2020-01-01T00:00:00Z"}, "last 400 days"),
+        ({"done": "yesterday"}, "write RFC 3339"),
+        ({"what": "heat off"}, "only litter work"),
+    ):
+        refused = program.post("/api/journal", json=late | change)
+        assert refused.status_code == 422
+        assert words in refused.json()["detail"]
+    well.trusted = False
+    assert program.post("/api/journal", json=late).status_code == 409
+
+
 def test_readings_come_back_over_time_with_limits_and_band(program: httpx.Client, well: BarnAtHand) -> None:
     """Columns in SI, the conversion to the site's units, the limits to draw and the band of that age."""
     told = program.get("/api/pens/brooder/series?measure=temperature&place=bird level&points=20").json()
