@@ -9,6 +9,7 @@ from monitor.api.answer import KIND, answer, because, fan_disobeys, is_believed
 from monitor.api.barn import Barn
 from monitor.api.moments import for_long, rfc3339, wall_of
 from monitor.api.slug import slug
+from monitor.engine import foresee_night
 from monitor.engine.alarm_states import OPEN
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
@@ -74,6 +75,7 @@ def pen_status(specification: Specification, name: str, state: State, now: Now) 
         "fan": _fan(pen.fan, known, specification, now) if pen.fan else None,
         "flocks": [_flock(flock, pen, known, state.day, specification) for flock in pen.flocks],
         "target": _target(plan.band(state.day, known.counts), specification),
+        "tonight": _tonight(known, specification.units),
         "floor_m2": round(pen.floor_m2, 3),
         "floor_per_bird_shown": _floor_per_bird(pen, known, specification),
         "alarms": [alarm(each, specification, now) for each in in_order(known.alarms.values())],
@@ -225,6 +227,23 @@ def _target(warmth: Warmth | None, specification: Specification) -> dict[str, Js
         "hot_shown": show(band.hot_c, Kind.TEMPERATURE, units),
         "source": band.source,
     }
+
+
+def _tonight(known: PenState, units: str) -> dict[str, Json] | None:
+    """The low to be expected before morning, °C, with the ends between which nine nights in ten fall."""
+    outlook = foresee_night.tonight(known.memory)
+    if outlook is None:
+        return None
+    told: dict[str, Json] = {"nights": outlook.nights}
+    for name, value in (
+        ("low", outlook.low_c),
+        ("from", outlook.from_c),
+        ("to", outlook.to_c),
+        ("outside_low", outlook.outside_low_c),
+    ):
+        told[f"{name}_c"] = value
+        told[f"{name}_shown"] = None if value is None else show(value, Kind.TEMPERATURE, units)
+    return told
 
 
 def _floor_per_bird(pen: Pen, known: PenState, specification: Specification) -> str | None:

@@ -151,6 +151,13 @@ class BarnAtHand:
                     self._judge(Reading(self.at, self.wall_ms, key, value))
             self._commit()
 
+    def foresee(self, pen: str, low_c: float, from_c: float, to_c: float, outside_low_c: float | None) -> None:
+        """As if this had been foreseen at nine this evening, from seven nights; until the engine says otherwise."""
+        known = self._state.pens[pen]
+        night: Json = {"outlook": [low_c, from_c, to_c, outside_low_c, 21, self.at, 7]}
+        memory = {**known.memory, "night": night}
+        self._state = replace(self._state, pens={**self._state.pens, pen: replace(known, memory=memory)})
+
     def close(self) -> None:
         self.hub.close()
         self._reader.close()
@@ -194,4 +201,4 @@ class BarnAtHand:
 
     def rehearse(self, pen: str, limits: dict[str, dict[str, float]], days: float) -> Json:
         self.asked.append((pen, (limits, days)))
-        return {"pen": pen, "before": {}, "after": {}}
+        return self.told.get("rehearsal", {"sentence": "No readings are stored for those days."})

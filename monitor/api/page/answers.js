@@ -1,6 +1,6 @@
 // The answers: open alarms first, then one sentence a pen with its evidence one tap away.
 
-import { SIGN, VERDICT, act, ask, el, moment, site } from "./words.js";
+import { SIGN, VERDICT, act, alike, ask, el, moment, site, whose } from "./words.js";
 
 const SET_ASIDE = [["15 minutes", 900], ["1 hour", 3600], ["until morning (8 hours)", 8 * 3600], ["1 day", 86400]];
 const LONGEST_URGENT_S = 3600;
@@ -84,14 +84,15 @@ function asideLine(alarm, changed) {
 /** One article a pen: its sentence, part by part; behind each part the numbers and where the limit comes from. */
 export function drawAnswers(place, pens, chosen, calendar) {
   replaceKeepingFocus(place, pens.map((pen) => {
-    const due = calendar.filter((entry) => entry.pen === pen.name);
+    const due = alike(calendar.filter((entry) => entry.pen === pen.name));
     return el("article", { class: "pen", "aria-labelledby": `pen-${pen.name}` },
       el("h2", { id: `pen-${pen.name}`, class: pen.verdict },
         el("span", { class: "sign", "aria-hidden": "true" }, SIGN[pen.verdict]), " ",
         pens.length > 1 ? el("a", { href: `#/${encodeURIComponent(pen.name)}`, "aria-current": pen.name === chosen ? "true" : false, "data-key": `pen-${pen.name}` }, pen.name) : pen.name,
         el("span", { class: "verdict" }, VERDICT[pen.verdict])),
       el("div", { class: "sentence" }, pen.parts.map((part) => partOf(pen, part))),
-      due.length ? el("ul", { class: "due", "aria-label": `Due in ${pen.name}` }, due.map((entry) => el("li", {}, entry.what))) : null);
+      due.length ? el("h3", { class: "due-head" }, "To do now") : null,
+      due.length ? el("ul", { class: "due", "aria-label": `Due in ${pen.name}` }, due.map((entry) => el("li", {}, entry.what, whose(entry, pen.flocks.length)))) : null);
   }));
 }
 

@@ -41,9 +41,10 @@ export async function drawTonight(place, status, now) {
   const limits = last ? [{ value: birds.shown(last.cold), label: "too cold", always: true }, { value: birds.shown(last.hot), label: "too hot", always: false }] : [];
   const low = lowest(birds.columns);
   const outLow = lowest(outside.columns);
+  const outlook = status.tonight ? `Tonight ${status.tonight.low_shown} is to be expected at bird level at the lowest, ${status.tonight.from_shown.replace(/ °[CF]$/, "")} to ${status.tonight.to_shown} nine nights in ten${status.tonight.outside_low_shown ? `; outside ${status.tonight.outside_low_shown}` : ""}.` : "";
   const wanted = status.target ? `wanted ${status.target.shown}` : "no birds in, nothing wanted";
   const said = [low ? `Lowest at bird level ${low.value.toFixed(1)} ${birds.symbol} at ${clock(low.time_ms)}, ${wanted}.` : "No reading at bird level.",
-    outLow ? `Outside down to ${outLow.value.toFixed(1)} ${birds.symbol} at ${clock(outLow.time_ms)}.` : ""].filter(Boolean).join(" ");
+    outLow ? `Outside down to ${outLow.value.toFixed(1)} ${birds.symbol} at ${clock(outLow.time_ms)}.` : "", outlook].filter(Boolean).join(" ");
   const columns = [...birds.columns, ...outside.columns.map((column) => ({ ...column, stroke: "line-d" }))];
   await draw(place, { title: `${status.name}: warmth since ${clock(fromMs)}`, summary: said, columns, zones, limits, fromMs, toMs: now });
 }
@@ -105,9 +106,9 @@ const NEED = { moisture: "moisture", carbon_dioxide: "carbon dioxide", ammonia: 
 const need = (name) => (name === null || name === undefined ? "" : NEED[name] ?? String(name).replaceAll("_", " "));
 
 /** The ventilation sheet: what to change first, then how far the fan goes in each coming week, per need. */
-export async function drawSheet(place, status, sheet, plainly) {
+export async function drawSheet(place, status, sheet) {
   if (!sheet?.weeks?.length) {
-    place.replaceChildren(el("p", {}, "Not reckoned yet: it needs birds, a fan and the pen's size in the settings."));
+    place.replaceChildren(el("p", {}, sheet?.sentence ?? "Not reckoned yet: it needs birds, a fan and the pen's size in the settings."));
     return;
   }
   const drawing = el("div", { class: "chart" });
@@ -115,28 +116,39 @@ export async function drawSheet(place, status, sheet, plainly) {
   // small chicks breathe so little that any fan is hundreds of times enough: drawn up to three times
   const share = (adequacy) => (adequacy === null || adequacy === undefined ? "cannot be told" : adequacy >= 10 ? `${Math.round(adequacy)} times` : `${Math.round(adequacy * 100)} %`);
   const row = (week) => [day(Date.parse(week.day)), week.birds, share(week.winter_night.adequacy), need(week.winter_night.governing), share(week.summer_day.adequacy), need(week.summer_day.governing)];
-  const sentences = (lines) => (lines?.length ? el("ul", {}, lines.map((line) => el("li", {}, line))) : null);
+  const sentences = (head, lines) => (lines?.length ? [el("h3", {}, head), el("ul", {}, lines.map((line) => el("li", {}, line)))] : []);
+  const first = sheet.weeks[0];
+  const needs = [...new Set([...Object.keys(first.winter_night.needs), ...Object.keys(first.summer_day.needs)])];
+  const table = (label, columns, rows) => el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, el("table", {},
+    el("thead", {}, el("tr", {}, columns.map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map((cells) => el("tr", {}, cells.map((cell, at) => (at ? el("td", {}, String(cell)) : el("th", { scope: "row" }, cell))))))));
   place.replaceChildren(...[
-    sentences(sheet.advice), drawing, sentences(sheet.fan), sentences(sheet.tonight),
+    drawing,
+    el("h3", {}, "Air delivered, of air each need asks, this week"),
+    table("Every need this week", ["need", "winter night", "summer day"], needs.map((name) => [need(name), met(first.winter_night.needs[name], share), met(first.summer_day.needs[name], share)])),
+    ...sentences("What a change would give", sheet.advice), ...sentences("What the fan moves now", sheet.fan), ...sentences("On the coldest usual night, this week", sheet.tonight),
     el("details", {}, el("summary", {}, "Week by week"),
-      el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Week by week" }, el("table", {},
-        el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))),
-        el("tbody", {}, sheet.weeks.map((week) => el("tr", {}, row(week).map((cell) => el("td", {}, String(cell))))))))),
-    el("details", {}, el("summary", {}, "Every need this week, and the notes"), plainly({ winter_night: needsOf(sheet.weeks[0].winter_night), summer_day: needsOf(sheet.weeks[0].summer_day), notes: sheet.notes ?? [] })),
+      table("Week by week", heads, sheet.weeks.map(row))),
+    sheet.notes?.length ? el("details", {}, el("summary", {}, "What to keep in mind"), el("ul", {}, sheet.notes.map((line) => el("li", {}, line)))) : null,
   ].filter(Boolean));
   const times = sheet.weeks.map((week) => Date.parse(week.day));
   const line = (name, season, stroke) => ({ name, unit: "%", digits: 0, stroke, time_ms: times, mean: sheet.weeks.map((week) => (week[season].adequacy === null ? null : 100 * week[season].adequacy)) });
   const most = Math.max(...sheet.weeks.flatMap((week) => [week.winter_night.adequacy ?? 0, week.summer_day.adequacy ?? 0]));
-  const short = sheet.weeks.find((week) => week.summer_day.adequacy !== null && week.summer_day.adequacy < 1);
+  const shortIn = (season) => sheet.weeks.find((week) => week[season].adequacy !== null && week[season].adequacy < 1);
+  const told = [["winter_night", "a winter night"], ["summer_day", "a summer day"]].map(([season, words]) => {
+    const short = shortIn(season);
+    const worst = sheet.weeks.filter((week) => week[season].adequacy !== null).sort((a, b) => a[season].adequacy - b[season].adequacy)[0];
+    if (short) return `On ${words} it falls short ${short === sheet.weeks[0] ? "already now" : `from ${day(Date.parse(short.day))} on`}: ${share(worst[season].adequacy)} of what ${need(worst[season].governing)} asks, at worst.`;
+    return worst ? `On ${words} it is enough in every week reckoned here: ${share(worst[season].adequacy)} of what is asked, at worst.` : `For ${words} it cannot be told.`;
+  });
+  if (most > 3) told.push("Drawn up to three times enough; what lies above is not shown.");
   await draw(drawing, {
     title: `${status.name}: air delivered, of air required`,
-    summary: short ? `On a summer day it falls short from ${day(Date.parse(short.day))} on.` : "The fan is enough in every week reckoned here.",
+    summary: told.join(" "),
     columns: [line("winter night", "winter_night", "line-b"), line("summer day", "summer_day", "line-a")],
     limits: [{ value: 100, label: "enough", always: true }], fromMs: times[0], toMs: Math.max(times.at(-1), times[0] + 7 * DAY_MS), overDays: true, top: most > 3 ? 320 : null,
   });
 }
 
-/** Adequacy of each need in words; one that no air can meet says why. */
-const needsOf = (season) => Object.entries(season.needs).map(([name, told]) => ({
-  need: need(name), delivered_of_required: told.cannot_meet ? `air cannot meet it: ${told.cannot_meet}` : told.adequacy === null ? "cannot be told" : told.adequacy >= 10 ? `${Math.round(told.adequacy)} times` : `${Math.round(told.adequacy * 100)} %`,
-}));
+/** How far one need is met, in words; one that no air can meet says why. */
+const met = (told, share) => (told === undefined ? "" : told.cannot_meet ? `air cannot meet it: ${told.cannot_meet}` : share(told.adequacy));

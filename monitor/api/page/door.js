@@ -54,6 +54,9 @@ export function drawFoot(place, me, left) {
         field("New password", password("new_password", "new-password"), "Everyone else is signed out."),
       ], async (given, made) => { await ask("/api/password", "PUT", given); made.reset(); return "The password is changed."; })));
   }
+  const yard = el("p", { class: "small", hidden: true }, el("a", { href: "/yard" }, "All sites of the yard"));
+  ask("/api/yard").then((told) => { yard.hidden = !told.watched; }).catch(() => {});
+  parts.unshift(yard);
   parts.push(el("p", { class: "small" }, "Charts are drawn by uPlot (MIT). ", el("a", { href: "/page/licences.txt" }, "Licences")));
   place.replaceChildren(...parts);
 }

@@ -1,18 +1,20 @@
 // The litter: every period a line from its own day nought, so that periods can be compared; and what was done, in two taps.
 
 import { draw } from "./drawing.js";
-import { ask, el } from "./words.js";
+import { ask, day, el, site } from "./words.js";
 
 /** Lines of ammonia by day of the litter, the present period drawn strongest, and what the last change did. */
-export async function drawLitter(place, words, status) {
+export async function drawLitter(place, words, status, mark) {
   const told = await ask(`/api/pens/${encodeURIComponent(status.name)}/bedding`);
   const periods = (told.periods ?? []).filter((period) => period.day?.length);
   const changes = [...(told.changes ?? [])].reverse();
-  const said = [told.sentence, told.days_left?.text, told.due?.text, changes[0]?.text].filter(Boolean);
+  // a date alone would promise too much: it stands beside the days left and their interval
+  const left = [told.days_left?.text, told.due?.text].filter(Boolean).join(" ");
+  const said = [told.sentence, left, changes[0]?.text].filter(Boolean);
   words.replaceChildren(
     ...(said.length ? said.map((sentence) => el("p", {}, sentence)) : [el("p", {}, "No litter period is known yet: write it down when you next change, top or turn the litter.")]),
     ...(told.warnings ?? []).map((warning) => el("p", { class: "watch" }, `▲ ${warning}`)),
-    ...(told.suggested ?? []).map((found) => el("p", {}, found.text)),
+    ...(told.suggested ?? []).map((found) => el("div", { class: "suggested" }, el("p", {}, found.text), site.mayAct && found.time ? mark(found) : "")),
     changes.length > 1 ? el("details", {}, el("summary", {}, `What earlier changes did (${changes.length - 1})`),
       el("ul", {}, changes.slice(1).map((change) => el("li", {}, change.text)))) : "",
   );
@@ -23,7 +25,7 @@ export async function drawLitter(place, words, status) {
     title: `${status.name}: ammonia by day of the litter`,
     summary: shown.map((period) => period.text).filter(Boolean).join(" "),
     columns: shown.map((period, at) => ({
-      name: `${period.what} ${period.began.slice(0, 10)}${at === shown.length - 1 ? " (now)" : ""}`, unit: "ppm", digits: 1, time_ms: period.day, mean: period.level_ppm,
+      name: `${period.what} ${day(Date.parse(period.began))}${at === shown.length - 1 ? " (now)" : ""}`, unit: "ppm", digits: 1, time_ms: period.day, mean: period.level_ppm,
       stroke: at === shown.length - 1 ? "line-a" : ["line-d", "line-c", "line-b"][(shown.length - 2 - at) % 3],
     })),
     limits: told.limit_ppm ? [{ value: told.limit_ppm, label: `limit for birds ${told.limit_ppm} ppm`, always: true }] : [],

@@ -1,6 +1,6 @@
 // The questions a keeper asks of one pen, one below the other; each is answered when it comes into view.
 
-import { act, ask, day, el, field, form, moment, site, tell } from "./words.js";
+import { act, alike, ask, day, el, field, form, moment, site, tell, whose } from "./words.js";
 
 const fill = {}; // question → function that answers it
 const shownAt = new Map(); // section id → when it was last answered
@@ -129,7 +129,7 @@ fill.fan = async (place) => {
     el("details", {}, el("summary", {}, "Its last changes"), listOf(told.lines)),
     el("details", { on: { toggle: async (event) => {
       const drawing = event.target.querySelector(".sheet");
-      if (event.target.open && !drawing.firstChild) await (await charts()).drawSheet(drawing, status, sheet, plainly);
+      if (event.target.open && !drawing.firstChild) await (await charts()).drawSheet(drawing, status, sheet);
     } } }, el("summary", {}, "Is it big enough, now and in the coming weeks?"), el("div", { class: "sheet" })),
   ].filter(Boolean));
 };
@@ -163,7 +163,8 @@ function handSetForm() {
 prepare.litter = (body) => body.replaceChildren(
   site.mayAct ? quick("Write down at once:", ["litter changed", "litter topped", "litter turned"]) : "",
   el("div", { class: "words" }), el("div", { class: "answer" }));
-fill.litter = async (place) => (await import("/page/litter.js")).drawLitter(place, place.parentElement.querySelector(".words"), status);
+fill.litter = async (place) => (await import("/page/litter.js")).drawLitter(place, place.parentElement.querySelector(".words"), status,
+  (found) => quick("", [{ label: `Mark it: ${found.what} ${day(Date.parse(found.time))}`, entry: { what: found.what, done: found.time } }]));
 
 prepare.birds = (body) => {
   const now = el("div");
@@ -183,14 +184,18 @@ fill.birds = async (place) => {
   const sum = (what) => journal.filter((entry) => entry.what === what).reduce((total, entry) => total + (entry.count ?? 0), 0);
   const [deaths, eggs] = [sum("deaths"), sum("eggs")];
   place.replaceChildren(el("p", {}, `Written down in the last seven days: ${deaths} ${deaths === 1 ? "death" : "deaths"}, ${eggs} ${eggs === 1 ? "egg" : "eggs"}.`));
+  const back = await ask(`/api/pens/${encodeURIComponent(status.name)}/bedding`);
+  const lines = [...(back.production?.sentences ?? []), ...(back.trends?.sentences ?? [])];
+  if (lines.length) place.append(el("h3", {}, `The last ${back.trends?.date?.length ?? 28} days`), el("ul", {}, lines.map((line) => el("li", {}, line))));
 };
 
 /** What holds now and what comes next, each with its ground one tap away. */
 function nextSteps() {
   if (!calendar.length) return "";
   const step = (entry) => el("details", { class: "part" },
-    el("summary", {}, `${entry.due ? "Now" : day(Date.parse(entry.day))}: ${entry.what}`), el("p", {}, `${entry.why} (${entry.source})`));
-  const [now, later] = [calendar.filter((entry) => entry.due), calendar.filter((entry) => !entry.due)];
+    el("summary", {}, `${entry.due ? "Now" : day(Date.parse(entry.day))}: ${entry.what}`, el("span", { class: "when" }, whose(entry, status.flocks.length))), el("p", {}, `${entry.why} (${entry.source})`));
+  const steps = alike(calendar);
+  const [now, later] = [steps.filter((entry) => entry.due), steps.filter((entry) => !entry.due)];
   return el("div", {}, el("h3", {}, "What they want now and next"), now.map(step), later.slice(0, 4).map(step),
     later.length > 4 ? el("details", {}, el("summary", {}, `${later.length - 4} later steps`), later.slice(4).map(step)) : null);
 }
@@ -238,12 +243,13 @@ async function write(entry) {
 /** Two taps: the first says what, the second writes it. A slip of a wet glove costs nothing. */
 function quick(label, words) {
   const sure = el("div", { class: "sure", role: "group", "aria-label": "Sure?" });
-  const first = words.map((what) => el("button", { type: "button", on: { click: () => {
-    const yes = act(`Write down: ${what}, now`, async () => { await write({ what }); sure.replaceChildren(); return `Written down: ${what}.`; }, { class: "main" });
+  const first = words.map((word) => (typeof word === "string" ? { label: `${word[0].toUpperCase()}${word.slice(1)}`, entry: { what: word } } : word)).map(({ label: face, entry }) => el("button", { type: "button", on: { click: () => {
+    const { what } = entry;
+    const yes = act(`Write down: ${what}, ${entry.done ? day(Date.parse(entry.done)) : "now"}`, async () => { await write(entry); sure.replaceChildren(); return `Written down: ${what}.`; }, { class: "main" });
     sure.replaceChildren(yes, el("button", { type: "button", class: "quiet", on: { click: () => sure.replaceChildren() } }, "No"));
     yes.focus();
-  } } }, `${what[0].toUpperCase()}${what.slice(1)}`));
-  return el("div", { class: "quick", role: "group", "aria-label": label }, el("p", {}, label), el("div", { class: "deeds" }, first), sure);
+  } } }, face));
+  return el("div", { class: "quick", role: "group", "aria-label": label || first[0].textContent }, label ? el("p", {}, label) : "", el("div", { class: "deeds" }, first), sure);
 }
 
 const HEALTH = { believed: "believed", unheard: "never heard", silent: "silent", stuck: "stuck on one number", implausible: "gives numbers that cannot be", disagrees: "disagrees with its twin" };
@@ -270,7 +276,7 @@ prepare.sensors = (body) => {
 };
 
 prepare["what-if"] = (body) => {
-  const result = el("div");
+  const result = el("div", { class: "tried", tabindex: "-1" });
   body.replaceChildren(
     el("p", {}, "Runs the stored readings through the same rules under other limits. Nothing in the barn changes."),
     site.mayAct ? form("Try it", [
@@ -281,10 +287,22 @@ prepare["what-if"] = (body) => {
     ], async (given) => {
       tell("Trying…");
       const told = await ask(`/api/pens/${encodeURIComponent(status.name)}/rehearsal`, "POST", { limits: { [given.name]: { on: Number(given.on), off: Number(given.off) } }, days: Number(given.days) });
-      result.replaceChildren(plainly(told));
+      result.replaceChildren(compared(told));
+      result.focus();
       return "Tried.";
     }) : "", result);
 };
+
+/** What came of other limits: the sentence, then alarm by alarm now and then. */
+function compared(told) {
+  if (!told.present || !told.tried) return el("p", { class: "strong" }, told.sentence ?? "The rehearsal gave no figures.");
+  const names = [...new Set([...Object.keys(told.present.alarms), ...Object.keys(told.tried.alarms)])].sort();
+  const row = (name, now, then) => el("tr", {}, el("th", { scope: "row" }, name), el("td", {}, String(now)), el("td", {}, String(then)));
+  return el("div", {}, el("p", { class: "strong" }, told.sentence), el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "What came of it" }, el("table", {},
+    el("thead", {}, el("tr", {}, el("td", {}), el("th", { scope: "col" }, "as it is"), el("th", { scope: "col" }, "as tried"))),
+    el("tbody", {}, row("fan hours", told.present.fan_hours.toFixed(1), told.tried.fan_hours.toFixed(1)),
+      names.map((name) => row(`alarm: ${say(name)}`, told.present.alarms[name] ?? 0, told.tried.alarms[name] ?? 0))))));
+}
 
 prepare.settings = (body) => body.replaceChildren(el("details", { on: { toggle: async (event) => {
   const place = event.target.querySelector("div");

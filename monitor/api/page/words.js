@@ -59,6 +59,21 @@ export function lastHour(hour, now) {
   return ms;
 }
 
+/** Steps of the calendar; what several flocks want on the same day is one step with all their names. */
+export function alike(calendar) {
+  const steps = new Map();
+  for (const entry of calendar) {
+    const key = JSON.stringify([entry.pen, entry.day, entry.what]);
+    const flocks = entry.flock ? [entry.flock] : [];
+    if (steps.has(key)) steps.get(key).flocks.push(...flocks);
+    else steps.set(key, { ...entry, what: entry.what.charAt(0).toUpperCase() + entry.what.slice(1), flocks });
+  }
+  return [...steps.values()];
+}
+
+/** " (heavy cockerels)"; nothing where every flock of the pen wants it. */
+export const whose = (entry, flocksInPen) => (entry.flocks.length && entry.flocks.length < flocksInPen ? ` (${entry.flocks.join(", ")})` : "");
+
 export const SIGN = { good: "✓", watch: "▲", bad: "✖", unknown: "?" };
 export const VERDICT = { good: "all well", watch: "keep an eye on it", bad: "act now", unknown: "not known" };
 

@@ -275,6 +275,8 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
         ],
         "changes": [{"text": "Cannot tell."}, {"text": "Turning it took 4 ppm off, 3 to 5."}],
         "days_left": {"text": "About 12 days until the limit, 9 to 16."},
+        "due": {"text": "Next litter work about 16 Apr."},
+        "suggested": [{"time": "2026-03-20T12:00:00Z", "what": "litter changed", "text": "Was it changed on 20 Mar? Mark it?"}],
         "warnings": ["The fan's setting changed in this time."],
     }
     page = open_page()
@@ -283,21 +285,27 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
     section.locator("canvas").wait_for()
     for words in ("rising 0.6 ppm a day", "took 4 ppm off", "About 12 days", "▲ The fan's setting changed"):
         expect(section).to_contain_text(words)
+    expect(section.get_by_text("9 to 16. Next litter work about 16 Apr.")).to_be_visible()  # never the date alone
     section.screenshot(path=SCREENS / "phone-light-litter-periods.png")
-    expect(section.locator(".key li")).to_have_text(["changed 2026-03-10", "turned 2026-03-28 (now)"])
+    expect(section.locator(".key li")).to_have_text(["changed Tue 10 Mar", "turned Sat 28 Mar (now)"])
     with page.expect_download() as figures:
         section.get_by_role("button", name="Save figures (CSV)").click()
-    assert "turned 2026-03-28 (now),1.7,,3.5,,ppm" in figures.value.path().read_text()
+    assert "turned Sat 28 Mar (now),1.7,,3.5,,ppm" in figures.value.path().read_text()
+    section.get_by_role("button", name="Mark it: litter changed Fri 20 Mar").click()
+    section.get_by_role("button", name="Write down: litter changed, Fri 20 Mar").click()
+    expect(page.locator("#said")).to_contain_text("Written down: litter changed")
+    [entry] = rig.barn.reader().journal("brooder")
+    assert (entry.what, entry.wall_ms) == ("litter changed", 1_774_008_000_000)
 
 
 def test_what_is_due_stands_under_the_sentence_and_the_rest_with_the_birds(open_page: Open, rig: Rig) -> None:
     """Today's step comes with the answer of its own pen; what holds for long, and what comes, with its ground below."""
 
-    def entry(day: str, what: str, due: bool) -> Json:
+    def entry(day: str, what: str, due: bool, flock: str = "spring") -> Json:
         return {
             "day": day,
             "pen": "brooder",
-            "flock": "spring",
+            "flock": flock,
             "what": what,
             "why": "they feather",
             "source": "a table",
@@ -307,6 +315,7 @@ def test_what_is_due_stands_under_the_sentence_and_the_rest_with_the_birds(open_
     rig.barn.told["calendar"] = [
         entry("2026-04-02", "Lamp on from the first hour.", True),
         entry("2026-04-06", "Lower the warmth to 86 °F.", True),
+        entry("2026-04-06", "Lower the warmth to 86 °F.", True, "late ones"),
         entry("2026-04-20", "Give them a roost.", False),
     ]
     page = open_page()
@@ -339,10 +348,59 @@ def test_the_ventilation_sheet_says_what_to_change_and_draws_the_weeks(open_page
     section.scroll_into_view_if_needed()
     section.get_by_text("Is it big enough").click()
     section.locator(".sheet canvas").wait_for()
-    expect(section.locator(".sheet .summary")).to_have_text(re.compile("summer day it falls short|enough in every week"))
+    expect(section.locator(".sheet .summary")).to_have_text(re.compile("On a winter night it .* On a summer day it "))
+    needs = section.get_by_role("region", name="Every need this week")
+    expect(needs).to_contain_text("moisture")
+    expect(needs.locator("tbody tr")).to_have_count(len({*drawn.weeks[0].winter.needs, *drawn.weeks[0].summer.needs}))
     section.get_by_text("Week by week").click()
-    expect(section.locator(".sheet tbody").first.locator("tr")).to_have_count(len(drawn.weeks))
-    section.get_by_text("Every need this week").click()
-    expect(section.locator(".sheet")).to_contain_text("moisture")
+    expect(section.get_by_role("region", name="Week by week").locator("tbody tr")).to_have_count(len(drawn.weeks))
     SCREENS.mkdir(exist_ok=True)
     section.screenshot(path=SCREENS / "phone-light-sheet.png")
+
+
+def test_lay_and_deaths_stand_beside_heat_and_air(open_page: Open, rig: Rig) -> None:
+    """The sentences of the looking back, with how many days they are about."""
+    rig.barn.told["bedding"] = {
+        "production": {"sentences": ["Lay: 80 % hen-day (70 to 88)."]},
+        "trends": {"date": ["2026-04-04", "2026-04-05"], "sentences": ["Night lows: no sure trend."]},
+    }
+    page = open_page()
+    birds = page.locator("#birds")
+    birds.scroll_into_view_if_needed()
+    expect(birds.get_by_role("heading", name="The last 2 days")).to_be_visible()
+    expect(birds.locator("li")).to_have_text(["Lay: 80 % hen-day (70 to 88).", "Night lows: no sure trend."])
+
+
+def test_other_limits_are_compared_alarm_by_alarm(open_page: Open, rig: Rig) -> None:
+    """The sentence first, then one row for the fan's hours and one for each alarm, as it is and as tried."""
+    rig.barn.told["rehearsal"] = {
+        "sentence": "In the last 14 days: 1 alarms instead of 3.",
+        "present": {"alarms": {"damp": 2, "dry": 1}, "fan_hours": 10.0},
+        "tried": {"alarms": {"damp": 1}, "fan_hours": 8.25},
+    }
+    page = open_page()
+    section = page.locator("#what-if")
+    section.scroll_into_view_if_needed()
+    section.get_by_label("Limit").select_option("damp")
+    section.get_by_label("Begins at").fill("80")
+    section.get_by_label("Ends at").fill("75")
+    section.get_by_role("button", name="Try it").click()
+    expect(section.locator(".strong")).to_have_text("In the last 14 days: 1 alarms instead of 3.")
+    rows = [row.all_inner_texts() for row in (each.locator("th, td") for each in section.locator("tbody tr").all())]
+    assert rows == [["fan hours", "10.0", "8.3"], ["alarm: damp", "2", "1"], ["alarm: dry", "1", "0"]]
+    assert rig.barn.asked == [("brooder", ({"damp": {"on": 80.0, "off": 75.0}}, 14.0))]
+
+
+def test_the_night_to_come_is_told_with_its_interval(open_page: Open, rig: Rig) -> None:
+    """What the engine foresees for tonight stands under the night's curve; without it, nothing is claimed."""
+    page = open_page()
+    section = page.locator("#warm")
+    section.scroll_into_view_if_needed()
+    expect(section.locator(".summary")).to_contain_text("Lowest at bird level")
+    expect(section.locator(".summary")).not_to_contain_text("Tonight")
+    rig.barn.foresee("brooder", low_c=27.0, from_c=25.0, to_c=29.0, outside_low_c=-6.0)
+    page.reload()
+    section.scroll_into_view_if_needed()
+    expect(section.locator(".summary")).to_contain_text(
+        "Tonight 81 °F is to be expected at bird level at the lowest, 77 to 84 °F nine nights in ten; outside 21 °F."
+    )
