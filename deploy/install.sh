@@ -94,13 +94,14 @@ user() {
         in_root useradd --system --user-group --home-dir "$data" --no-create-home --shell /usr/sbin/nologin warmstraw
 }
 folders() {
-    for place in "$etc root:warmstraw 750" "$data warmstraw:warmstraw 750" "$opt root:root 755" "$accounts root:mosquitto 750"; do
+    for place in "$etc root:warmstraw 2750" "$data warmstraw:warmstraw 750" "$opt root:root 755" "$accounts root:mosquitto 750"; do
         # shellcheck disable=SC2086
         set -- $place
         in_root mkdir -p "$1"
         in_root chown "$2" "$1"
-        in_root chmod "$3" "$1"
+        in_root chmod "$3" "$1" # 2750: what is copied there is of the group that may read it
     done
+    ! has_settings || { in_root chown root:warmstraw "$settings"; chmod 640 "$root$settings"; }
 }
 program() { # builds the version's own environment beside those that run
     new=$1
@@ -122,10 +123,10 @@ program() { # builds the version's own environment beside those that run
     # shellcheck disable=SC2086
     in_root "$opt/$new/bin/python" -m pip install -q --disable-pip-version-check --no-cache-dir $from \
         -c "$opt/$new/source/deploy/constraints.txt" "$opt/$new/source" || fail "the Python packages could not be installed"
-    in_root "$opt/$new/bin/python" -m compileall -q "$opt/$new/lib" >/dev/null || true # the service may not write there
     mv "$root$opt/$new/source/deploy" "$root$opt/$new/source/config" "$root$opt/$new/"
     rm -rf "${root:?}$opt/$new/source" "$root$opt/.wheels"
-    in_root "$opt/$new/bin/warmstraw" --help >/dev/null || fail "the new program does not run"
+    in_root "$opt/$new/bin/python" -c 'import monitor.daemon.watch, monitor.cli.command, monitor.cli.keeping' ||
+        fail "the new program does not run"
     sync
     : >"$root$opt/$new/.complete"
 }
@@ -332,7 +333,7 @@ check() {
     right_if "Python 3.11 or newer" in_root python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))'
     right_if "the broker is installed" test -x "$root/usr/sbin/mosquitto"
     right_if "the user warmstraw, who cannot sign in" sh -c "grep -q '^warmstraw:.*nologin' '$root/etc/passwd'"
-    right_if "$etc is the daemon's to read, root's to write" is_mode "$etc" "root:warmstraw 750"
+    right_if "$etc is the daemon's to read, root's to write" is_mode "$etc" "root:warmstraw 2750"
     right_if "$data belongs to the daemon alone" is_mode "$data" "warmstraw:warmstraw 750"
     right_if "the program is whole" test -e "$root$opt/current/.complete"
     right_if "it is the version of this folder, $(version)" test "$now" = "$(version)"

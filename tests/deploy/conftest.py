@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from paho.mqtt.client import Client, MQTTv5
@@ -154,7 +155,7 @@ class Device:
             self.reason = str(reason)
             self._answered.set()
 
-        def subscribed(_c: object, _u: object, _m: object, reasons: list[object], _p: object) -> None:
+        def subscribed(_c: object, _u: object, _m: object, reasons: Any, _p: object) -> None:
             self.granted = [str(reason).startswith("Granted") for reason in reasons]
 
         def published(_c: object, _u: object, mid: int, reason: object, _p: object) -> None:
