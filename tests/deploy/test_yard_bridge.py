@@ -24,21 +24,8 @@ def certificates(folder: Path) -> None:
     def openssl(*words: str) -> None:
         subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True)
 
-    openssl(
-        "req",
-        "-x509",
-        "-newkey",
-        "rsa:2048",
-        "-nodes",
-        "-keyout",
-        "ca.key",
-        "-out",
-        "yard-ca.pem",
-        "-days",
-        "2",
-        "-subj",
-        "/CN=yard",
-    )
+    new = ["req", "-newkey", "rsa:2048", "-nodes"]
+    openssl(*new, "-x509", "-keyout", "ca.key", "-out", "yard-ca.pem", "-days", "2", "-subj", "/CN=yard")
     openssl(*new, "-keyout", "broker.key", "-out", "broker.csr", "-subj", "/CN=localhost")
     (folder / "names").write_text("subjectAltName=DNS:localhost")
     openssl("x509", "-req", "-in", "broker.csr", "-CA", "yard-ca.pem", "-CAkey", "ca.key", "-out", "broker.pem", "-days", "2",
