@@ -97,5 +97,6 @@ class Loop:
         for action in actions:
             if isinstance(action, SwitchFan):
                 self.world.command(action.running, action.speed_pct)
+                self._report_due_s = 0.0  # a relay answers every command, one that changes nothing too
         if self.told is not None:
             self.told(event, tuple(actions))

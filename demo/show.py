@@ -186,7 +186,7 @@ def spring_world(pen: Pen, given_days: float, seed: int, start: datetime) -> Wor
             world.barn.lamp.health, world.barn.heater_w = 1.0, yard.heater_w
 
         deeds += [Deed(0.0, rest), Deed(ready_s, make_ready, ("note", None, None)), litter_deed(ready_s, "litter changed")]
-    deeds += [d for d in rearing(hatched_s, tuple(lift - 2.4 * week for week in range(6))) if d.time_s >= 0]
+    deeds += [d for d in rearing(hatched_s, tuple(lift - 1.0 * week for week in range(6))) if d.time_s >= 0]
     deeds.append(litter_deed(max(hatched_s, 0.0) + 13.4 * DAY_S, "litter topped", 2.0))
     return raise_world(pen, yard, seed, hatched_s, arrives_s=hatched_s, deeds=tuple(d for d in deeds if d.time_s >= 0))
 
