@@ -7,6 +7,7 @@ the same, so the step keeps the reading and goes on.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
@@ -42,6 +43,7 @@ class PenPlan:
     fan_power: tuple[Sensor, ...]
     fan_speed: tuple[Sensor, ...]
     twins: tuple[tuple[Sensor, ...], ...]
+    fingerprint: int  # of what the minimum timer is worked out from; another one means to work it out again
     forecast_low: tuple[Sensor, ...] = ()  # what a forecast promises for tonight's low outside; measures nothing itself
     _warmth: dict[tuple[int | None, tuple[tuple[str, int], ...]], Warmth | None] = field(default_factory=dict)
     _fences: dict[Measure, tuple[float, ...]] = field(default_factory=dict)
@@ -212,6 +214,7 @@ def _pen_plan(pen: Pen) -> PenPlan:
         fan_power=of(Measure.FAN_POWER, *everywhere),
         fan_speed=of(Measure.FAN_SPEED, *everywhere),
         twins=tuple(tuple(v) for v in table.values() if len(v) > 1),
+        fingerprint=zlib.crc32(f"{pen.fan}{pen.duct}{pen.inlet}{pen.flocks}{pen.limits.minimum_airflow_m3_h_kg}".encode()),
         forecast_low=forecast_low,
     )
 

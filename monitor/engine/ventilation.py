@@ -8,7 +8,6 @@ Worked out once an hour and when birds, settings or the calendar day change.
 
 from __future__ import annotations
 
-import zlib
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -135,7 +134,7 @@ def plan_timer(plan: PenPlan, pen: PenState, view: View, day: int | None, altitu
     spec = plan.pen.fan
     if spec is None:
         return pen
-    reason = f"{int(view.at // SECONDS_AN_HOUR)}/{day}/{_fingerprint(plan.pen)}/{sorted(pen.counts.items())}"
+    reason = f"{int(view.at // SECONDS_AN_HOUR)}/{day}/{plan.fingerprint}/{sorted(pen.counts.items())}"
     if pen.fan.timer_planned_for == reason:
         return pen
     wanted = need(plan, pen, view, day, altitude_m)
@@ -199,12 +198,3 @@ def _gentlest_speed(pen: Pen, airflow_m3_h: float, lowest_pct: float) -> float:
         return 100.0
     speed = speed_for_airflow_pct(_curve(pen.fan.curve), airflow_m3_h / SECONDS_AN_HOUR, duct_run(pen.duct), opening(pen.inlet))
     return 100.0 if speed is None else max(lowest_pct, min(100.0, 5.0 * -(-speed // 5.0)))
-
-
-@lru_cache(maxsize=64)
-def _fingerprint_of(text: str) -> int:
-    return zlib.crc32(text.encode())
-
-
-def _fingerprint(pen: Pen) -> int:
-    return _fingerprint_of(f"{pen.fan}{pen.duct}{pen.inlet}{pen.flocks}{pen.limits.minimum_airflow_m3_h_kg}")
