@@ -15,10 +15,11 @@ from enum import StrEnum
 from monitor.air.units import Kind, show
 from monitor.api.moments import for_long
 from monitor.engine import ladder
+from monitor.engine.alarm_states import OPEN
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
-from monitor.engine.specification import Limit, Measure, Sensor, WarmthBand
+from monitor.engine.specification import Limit, Measure, Priority, Sensor, WarmthBand
 from monitor.engine.state import AlarmRecord, Health, PenState, SensorState
 from monitor.engine.view import View, look
 
@@ -58,6 +59,7 @@ class Part:
 @dataclass(frozen=True, slots=True)
 class Answer:
     parts: tuple[Part, ...]
+    has_urgent_alarm: bool = False
 
     @property
     def sentence(self) -> str:
@@ -65,7 +67,9 @@ class Answer:
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of all matters; not knowing is worse than something to watch."""
+        """The worst of all matters; not knowing is worse than something to watch, an open urgent alarm is worst of all."""
+        if self.has_urgent_alarm:
+            return Verdict.BAD
         for worst in (Verdict.BAD, Verdict.UNKNOWN, Verdict.WATCH):
             if any(part.verdict is worst for part in self.parts):
                 return worst
@@ -91,7 +95,8 @@ def answer(plan: PenPlan, pen: PenState, day: int | None, at: float, units: str)
     fan = _fan(plan, pen, at)
     if fan is not None:
         parts.append(fan)
-    return Answer(tuple(parts))
+    urgent = any(r.priority is Priority.URGENT and r.standing and r.state in OPEN for r in pen.alarms.values())
+    return Answer(tuple(parts), urgent)
 
 
 def is_believed(sensor: Sensor, known: SensorState | None, at: float) -> bool:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.api.answer import Verdict, answer, is_believed
+from monitor.api.answer import Answer, Verdict, answer, is_believed
 from monitor.engine.events import HandSet, Json
 from monitor.engine.plan import plan_for
 from monitor.engine.specification import Specification
@@ -66,7 +66,8 @@ def test_silence_is_never_good(tmp_path: Path) -> None:
     barn.pass_time(300, WELL)
     barn.pass_time(1800, {})
     got = _answer(barn)
-    assert got.verdict is Verdict.UNKNOWN
+    assert got.verdict is Verdict.BAD  # both probes silent over chicks is an urgent alarm of its own
+    assert {part.verdict for part in got.parts if part.matter in ("warmth", "air")} == {Verdict.UNKNOWN}
     assert "Warmth not known: nothing heard for 30 min; wanted 86 to 91 °F." in got.sentence
     assert "Air: ammonia not known, nothing heard for 30 min." in got.sentence
     assert "88" not in got.sentence
@@ -160,3 +161,10 @@ def _answer(barn: BarnAtHand, pen: str = "brooder"):  # type: ignore[no-untyped-
 def _without_birds(specification: Specification) -> Specification:
     pens = {name: replace(pen, flocks=()) for name, pen in specification.pens.items()}
     return replace(specification, pens=pens)
+
+
+def test_an_open_urgent_alarm_is_never_merely_watched() -> None:
+    """Heat fails while the birds are still warm: the pen says "act now", not "keep an eye on it"."""
+    calm = Answer(())
+    assert calm.verdict is Verdict.GOOD
+    assert Answer((), has_urgent_alarm=True).verdict is Verdict.BAD
