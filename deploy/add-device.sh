@@ -155,7 +155,8 @@ esac
 write_access
 
 if [ "$reload" = yes ] && command -v systemctl >/dev/null 2>&1 && systemctl is-active -q mosquitto; then
-    systemctl reload mosquitto || echo "add-device.sh: the broker was not reached; run: systemctl reload mosquitto" >&2
+    # Not `reload`: Debian's unit calls /bin/kill for it, which a small system lacks.
+    systemctl kill -s HUP mosquitto || echo "add-device.sh: the broker was not reached; run: systemctl restart mosquitto" >&2
 fi
 
 host=${broker%:*} port=${broker##*:}

@@ -109,7 +109,7 @@ program() { # builds the version's own environment beside those that run
     say "building $new"
     free_kb=$(df -Pk "$root$opt" | awk 'NR == 2 { print $4 }')
     [ "$free_kb" -ge 300000 ] || fail "less than 300 MB are free for $opt: remove something first"
-    rm -rf "${root:?}$opt/$new" "$root$opt/.wheels"
+    rm -rf "$root$opt/$new" "$root$opt/.wheels"
     mkdir -p "$root$opt/$new/source"
     (cd "$source" && tar -c --exclude='*.pyc' --exclude=__pycache__ pyproject.toml README.md monitor deploy config) |
         tar -x --no-same-owner -C "$root$opt/$new/source"
@@ -124,7 +124,7 @@ program() { # builds the version's own environment beside those that run
     in_root "$opt/$new/bin/python" -m pip install -q --disable-pip-version-check --no-cache-dir $from \
         -c "$opt/$new/source/deploy/constraints.txt" "$opt/$new/source" || fail "the Python packages could not be installed"
     mv "$root$opt/$new/source/deploy" "$root$opt/$new/source/config" "$root$opt/$new/"
-    rm -rf "${root:?}$opt/$new/source" "$root$opt/.wheels"
+    rm -rf "$root$opt/$new/source" "$root$opt/.wheels"
     in_root "$opt/$new/bin/python" -c 'import monitor.daemon.watch, monitor.cli.command, monitor.cli.keeping' ||
         fail "the new program does not run"
     sync
@@ -304,9 +304,9 @@ uninstall() {
         "$root/etc/systemd/system/timers.target.wants/warmstraw-second-copy.timer" \
         "$root/usr/local/bin/warmstraw" "$root$etc/.placed"
     rmdir "$root/etc/systemd/system/mosquitto.service.d" "$root/etc/systemd/journald.conf.d" 2>/dev/null || true
-    rm -rf "${root:?}$opt"
+    rm -rf "$root$opt"
     if [ "$purge" = yes ]; then
-        rm -rf "${root:?}$etc" "${root:?}$data" "${root:?}$accounts"
+        rm -rf "$root$etc" "$root$data" "$root$accounts"
         rm -f "$root"/etc/mosquitto/conf.d/warmstraw*.conf "$root"/etc/mosquitto/conf.d/warmstraw*.conf.new
         in_root userdel warmstraw 2>/dev/null || true
         say "removed, with all that was kept. The broker stays, without our settings."
