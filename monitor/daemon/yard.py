@@ -1,4 +1,4 @@
-"""The daemon as the API sees it."""
+"""The daemon as the API sees it. What only a page asks for is imported when it is first asked: the watch starts sooner."""
 
 from __future__ import annotations
 
@@ -8,10 +8,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
 from monitor.api.changes import Hub, Listener
-from monitor.daemon import looking_back
 from monitor.daemon.core import Core
-from monitor.daemon.look_back import look_back
-from monitor.daemon.trying import NotTried, tried
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Connections
 from monitor.engine.events import Event, JournalEntry, Json
@@ -136,9 +133,13 @@ class Yard:
         return self.hub.listen()
 
     def ventilation(self, pen: str) -> Json:
+        from monitor.daemon import looking_back
+
         return looking_back.ventilation(self.reader(), self.specification, self.core.state, pen, self.now()[1])
 
     def bedding(self, pen: str) -> Json:
+        from monitor.daemon.look_back import look_back
+
         _, wall_ms = self.now()
         if wall_ms is None:
             return {"sentence": "The litter's periods wait for a trusted clock."}
@@ -150,6 +151,8 @@ class Yard:
         return found
 
     def calendar(self) -> Json:
+        from monitor.daemon import looking_back
+
         return looking_back.calendar(self.reader(), self.specification, self.core.state, self.now()[1])
 
     def resolved(self) -> Json:
@@ -158,6 +161,8 @@ class Yard:
 
     def rehearse(self, pen: str, limits: dict[str, dict[str, float]], days: float) -> Json:
         """In a process of its own; what cannot be tried is said in the answer's sentence."""
+        from monitor.daemon.trying import NotTried, tried
+
         _, wall_ms = self.now()
         if wall_ms is None:
             return {"sentence": "A rehearsal waits for a trusted clock."}

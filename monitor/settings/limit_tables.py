@@ -25,7 +25,8 @@ SITE_ALARMS = ("broker_lost", "clock_not_trusted", "store_failing", "notice_not_
 class Table(BaseModel):
     """A table of the settings file; a key it does not know is a mistake."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+    # Built when first read: most of these tables are parts of others, and building each by itself doubles the start.
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True, defer_build=True)
 
 
 def setting(meaning: str, default: Any = ..., *, example: Any, alias: str | None = None) -> Any:
