@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.faults.rows import STORE_TOLD_SOON, WORKS_ON, Row, ask, barn, counted, open_alarms, until_stored
+from tests.faults.rows import STORE_TOLD_SOON, WORKS_ON, Row, ask, barn, counted, is_unwell, open_alarms, until_stored
 from tests.whole.conftest import DaemonProcess, NumberedSensors, is_all_stored
 from tests.wire.conftest import BrokerProcess, wait_until
 
@@ -24,11 +24,12 @@ def store_held(folder: Path, for_s: float = 8.0) -> Row:
         assert holder.stdout is not None
         holder.stdout.readline()
         saw = "alarm store_failing" if wait_until(lambda: "store_failing" in open_alarms(daemon), for_s) else ""
+        unwell = is_unwell(daemon)
         holder.wait()
         holder.stdout.close()
         told, recovered_s = until_stored(daemon, sensors, time.monotonic())
         row = counted(daemon, told)
-        sign = "alarm to the phone; health address unwell, ping stops" if saw else ""
+        sign = "health address unwell, ping stops" if unwell else ""
         return Row(f"store locked for {for_s:.0f} s", *row, recovered_s, saw, sign, daemon.is_alive)
 
 
@@ -113,6 +114,7 @@ def read_only_card(folder: Path) -> Row:
         ).stdout.strip()
         Path(f"/sys/fs/ext4/{Path(device).name}/trigger_fs_error").write_text("a fault by the test")
         saw = "alarm store_failing" if wait_until(lambda: "store_failing" in open_alarms(daemon), 20) else ""
+        unwell = is_unwell(daemon)
         # A read-only file system that met an error must be checked before it may be written again: a restart mends it.
         told = sensors.stop()
         daemon.stop()
@@ -124,5 +126,5 @@ def read_only_card(folder: Path) -> Row:
         daemon.start()
         wait_until(lambda: is_all_stored(daemon, told), 20)
         row = counted(daemon, told)
-        sign = "alarm to the phone; health address unwell, ping stops" if saw else ""
+        sign = "health address unwell, ping stops" if unwell else ""
         return Row("card read-only, restart", *row, time.monotonic() - began, saw, sign, daemon.is_alive)

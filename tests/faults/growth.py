@@ -14,9 +14,10 @@ from monitor.daemon.going_on import last_seen, loaded_state
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Delivery
 from monitor.engine.events import FanReport, Reading, SwitchFan
+from monitor.engine.specification import Measure, Pen, Place
 from monitor.engine.timeline import begin
 from monitor.store.keep import Store
-from tests.engine.barns import pen, site
+from tests.engine.barns import pen, sensor, site
 from tests.simulation.daemon import SimulatedClocks
 
 STEP_S = 300.0
@@ -59,9 +60,19 @@ def growth(days: float) -> Growth:
         return _grow(Path(folder), days)
 
 
+def _pen(name: str) -> Pen:
+    places = {
+        "chick height": (Measure.TEMPERATURE, Place.BIRD_LEVEL),
+        "chick height two": (Measure.TEMPERATURE, Place.BIRD_LEVEL),
+        "damp": (Measure.HUMIDITY, Place.ROOM),
+        "ammonia": (Measure.AMMONIA, Place.BIRD_LEVEL),
+    }
+    return pen(name, sensors=tuple(sensor(key, *what, name, STEP_S) for key, what in places.items()))
+
+
 def _grow(folder: Path, days: float) -> Growth:
     clocks = SimulatedClocks(START_S, keeps_time=True)
-    specification = site(pen("brooder"), pen("house"))
+    specification = site(_pen("brooder"), _pen("house"))
     store = Store.open(folder)
     timeline, _ = begin(last_seen(store.load()), clocks.glance())
     reports: list[SwitchFan] = []
