@@ -183,7 +183,7 @@ services() {
     ln -sfn /etc/systemd/system/warmstraw.service "$enabled/multi-user.target.wants/warmstraw.service"
     ln -sfn /etc/systemd/system/warmstraw-second-copy.timer "$enabled/timers.target.wants/warmstraw-second-copy.timer"
     mkdir -p "$root/usr/local/bin"
-    ln -sfn "$opt/current/bin/warmstraw" "$root/usr/local/bin/warmstraw"
+    ln -sfn "$opt/current/deploy/command.sh" "$root/usr/local/bin/warmstraw"
 }
 
 # ------------------------------------------------------- update and roll-back
@@ -337,7 +337,7 @@ check() {
     right_if "$data belongs to the daemon alone" is_mode "$data" "warmstraw:warmstraw 750"
     right_if "the program is whole" test -e "$root$opt/current/.complete"
     right_if "it is the version of this folder, $(version)" test "$now" = "$(version)"
-    right_if "the command warmstraw" test -x "$root/usr/local/bin/warmstraw" -o -L "$root/usr/local/bin/warmstraw"
+    right_if "the command warmstraw" test "$(readlink "$root/usr/local/bin/warmstraw")" = "$opt/current/deploy/command.sh"
     right_if "the broker's settings are this version's" same "$opt/current/deploy/mosquitto/warmstraw.conf" /etc/mosquitto/conf.d/warmstraw.conf
     right_if "the broker reads them" grep -q '^include_dir /etc/mosquitto/conf.d' "$root/etc/mosquitto/mosquitto.conf"
     right_if "the broker keeps what waits in it" grep -q '^persistence true' "$root/etc/mosquitto/mosquitto.conf"

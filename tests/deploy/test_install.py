@@ -163,6 +163,14 @@ def test_secrets_are_nobody_elses_and_the_program_cannot_change_itself(fresh: Bo
     assert passwords.stdout.startswith("warmstraw:$7$"), "the broker must be able to read its accounts"
 
 
+def test_what_root_does_by_the_command_stays_the_daemons(board: Board) -> None:
+    """`sudo warmstraw password` and `journal` are what a keeper types; nothing they write may shut the daemon out."""
+    for words, given in ((("password",), "a long enough password\n"), (("journal", "--add", "litter changed"), "")):
+        done = board.run("/usr/local/bin/warmstraw", *words, user="root", given=given)
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert board.run("find", "/var/lib/warmstraw", "!", "-user", "warmstraw", user="root").stdout == ""
+
+
 def test_the_example_holds_the_accounts_and_a_client_id_of_its_own(board: Board) -> None:
     """The first settings sign in to the broker without anybody copying a password."""
     written = (board.root / ETC / "warmstraw.toml").read_text()
