@@ -26,7 +26,6 @@ class Message:
     value: float = 0.0
     is_lost: bool = False  # died with a broker, or with the session it forgot: nobody can know of it
     is_acknowledged: bool = False
-    is_acknowledged_unstored: bool = False  # while the store failed
     copies: int = 1  # publications of it, and deliveries that nothing can tell from new ones
 
 

@@ -69,6 +69,7 @@ class World:
         self._phone_well_since = self.now
         self._messages: list[Message] = []
         self._unsent: list[Message] = []
+        self._unstored: list[Message] = []  # acknowledged while the store failed, and not yet known to be written
         self._last_said = 0.0
         self._numbers = 0
         self._lamp_c = 31.5
@@ -207,6 +208,8 @@ class World:
                 self._hung_phones.discard(channel)
                 self.daemon.messages.come_back(channel)
         self.daemon.turn()
+        if not self.daemon.writer.is_failing:
+            self._unstored.clear()
 
     def _start(self) -> None:
         self.daemon = SimulatedDaemon(
@@ -226,8 +229,9 @@ class World:
     def _die(self, for_s: float, is_reboot: bool = False) -> None:
         if self.daemon is not None:
             if self.daemon.writer.is_failing:
-                for message in self._messages:
-                    message.is_lost |= message.is_acknowledged_unstored
+                for message in self._unstored:
+                    message.is_lost = True
+            self._unstored.clear()
             self.daemon.power_off()
             self.daemon = None
             self._killed_at.append(self.now)
@@ -281,7 +285,8 @@ class World:
         if message is not None:
             message.is_acknowledged = True
             assert self.daemon is not None
-            message.is_acknowledged_unstored = self.daemon.writer.is_failing
+            if self.daemon.writer.is_failing:
+                self._unstored.append(message)
         if self.disk.kill_after is not None and self.dice.random() < 0.02:
             raise Killed
 
