@@ -13,7 +13,7 @@ import math
 from dataclasses import replace
 
 from monitor.engine.events import Keep, Reading, Unreadable
-from monitor.engine.specification import Measure, Sensor
+from monitor.engine.specification import Measure, Sensor, is_forecast
 from monitor.engine.state import Health, SensorState
 
 # How far two probes of one place may differ before one of them is wrong. Our own rule: two chick-height
@@ -125,6 +125,7 @@ def health(sensor: Sensor, known: SensorState, at: float) -> Health:
         and known.same_since is not None
         and at - known.same_since >= sensor.stuck_after_s
         and not at_the_end
+        and not is_forecast(sensor)  # the same low all evening is as it should be
     ):
         return Health.STUCK
     return Health.BELIEVED

@@ -43,7 +43,7 @@ GATE = 0.6  # of the usual power: above it nothing is fitted
 # ring for doors; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
 STEADY_GAIN = 2.5
 CYCLING_GAIN = 2.7
-LOW_STEADY_MIN = 8.0  # below half power this long: called whatever the shape (longest door and slope window)
+LOW_STEADY_MIN = 10.0  # below half power this long: called whatever the shape (longest door, slope window, and some)
 LOW_CYCLING_MIN = 6.0
 BELOW_EDGE_C = 0.4
 EDGES_NEEDED = 4
@@ -69,7 +69,7 @@ class Learned:
     low_since: float | None = None
     failing: bool = False
     # a source that cycles
-    direction: int = 0
+    direction: int = 1  # 1 on the way up, -1 on the way down
     extreme: float | None = None
     extreme_at: float = 0.0
     peak_at: float | None = None
@@ -189,23 +189,14 @@ def sample(
         share = None
     else:
         signal, note = _steady(learned, curve, ends_at + longest * slope, share, at, limits)
-    if signal and not _all_fall(rows, step):
-        signal, note = None, "only one thermometer falls"
-    if signal:
-        learned.failing = True
-    elif signal is False:
-        learned.failing = False
     unlearned = len(learned.troughs) < EDGES_NEEDED if cycling else learned.seen < 2.0 * keep
     if unlearned and not learned.failing:
-        if _falls_blindly(warm, step, cold_c):
-            learned.failing = True
-        return Finding(
-            True if learned.failing else None,
-            mean_c,
-            warm_slope,
-            None,
-            "nothing learned yet of this heat source: it falls and goes on falling",
-        )
+        signal, note = _falls_blindly(warm, step, cold_c) or None, "nothing learned yet of this heat source: it falls and goes on"
+        share = None
+    if signal and not _all_fall(rows, step):
+        signal, note = None, "only one thermometer falls"
+    if signal is not None:
+        learned.failing = signal
     return Finding(True if learned.failing else signal, mean_c, warm_slope, share, note)
 
 
@@ -218,7 +209,7 @@ def _begin_window(learned: Learned, has_room: bool) -> None:
         learned.lift_c, learned.seen, learned.has_room = None, 0.0, has_room
     learned.record, learned.record_from = [], None
     learned.low_since = learned.crossed_at = learned.peak_at = learned.extreme = None
-    learned.direction = 0
+    learned.direction = 1
 
 
 def _weigh_noise(learned: Learned, lift: Sequence[float]) -> None:
@@ -249,7 +240,7 @@ def _learn_lift(learned: Learned, power: float, mean_c: float, step: float) -> N
         return
     learned.seen = min(FORGET_K, learned.seen + 2.0 * step)
     share = 2.0 * step / max(learned.seen, 1.0)
-    learned.lift_c = round(usual + share * (min(power, 1.5 * usual) - usual), 5)
+    learned.lift_c = round(usual + share * (min(power, (2.0 - GATE) * usual) - usual), 5)
     if learned.usual_c is not None:
         learned.usual_c = round(learned.usual_c + share * (mean_c - learned.usual_c), 5)
 
@@ -270,7 +261,7 @@ def _steady(
     elif learned.low_since is None:
         learned.low_since = at
     if learned.low_since is not None and at - learned.low_since >= LOW_STEADY_MIN * 60.0:
-        return True, "the source has given far less than its usual heat for eight minutes"
+        return True, "the source has given far less than its usual heat for ten minutes"
     if most_pessimistic > GATE * learned.lift_c:
         return (False if share > clear else None), ""
     y, few = curve.values, round(1.5 / curve.step_min)
@@ -292,21 +283,19 @@ def _follow_cycles(learned: Learned, warm: Sequence[float], lift: Sequence[float
     turn = max(0.4, 4.0 * math.sqrt(learned.variance / (2.0 * few)))
     if learned.extreme is None:
         learned.extreme, learned.extreme_at = round(now, 3), when
-    if learned.direction >= 0:
+    if learned.direction > 0:
         if now > learned.extreme:
             learned.extreme, learned.extreme_at = round(now, 3), when
         elif now < learned.extreme - turn:
-            if learned.direction > 0:
-                learned.peaks = [*learned.peaks, learned.extreme][-10:]
+            learned.peaks = [*learned.peaks, learned.extreme][-10:]
             learned.peak_at, learned.direction = learned.extreme_at, -1
             learned.extreme, learned.extreme_at = round(now, 3), when
-    if learned.direction <= 0:
+    else:
         if now < learned.extreme:
             learned.extreme, learned.extreme_at = round(now, 3), when
         elif now > learned.extreme + turn:
-            if learned.direction < 0:
-                learned.troughs = [*learned.troughs, learned.extreme][-10:]
-                learned.trough_times = [*learned.trough_times, at][-10:]
+            learned.troughs = [*learned.troughs, learned.extreme][-10:]
+            learned.trough_times = [*learned.trough_times, at][-10:]
             learned.peak_at, learned.direction = None, 1
             learned.extreme, learned.extreme_at = round(now, 3), when
     if not learned.troughs:

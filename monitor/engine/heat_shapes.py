@@ -17,8 +17,9 @@ PRIOR = tuple(-0.5 * ((math.log(t) - math.log(34.0)) / 0.45) ** 2 for t in TAUS_
 FORGET = 0.98  # of what earlier changes said, at each new one
 LEAST_VARIANCE = 0.005  # °C²: drift and rounding that second differences do not show
 LIKENESS = 2.0  # neighbouring samples resemble one another: each counts for half
+STRAY_RECORD = 0.6  # loss for each minute of a record above which no τ explains it; noise alone makes a quarter
 LAG_MIN = 0.75  # of a usual thermometer in air; its own first-order lag. Common practice.
-DEAD_SINCE_MIN = (2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
+DEAD_SINCE_MIN = (2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.5, 12.5)
 DOOR_SINCE_MIN = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0)
 DOOR_OPEN_MIN = (1.0, 2.0, 3.0)
 CYCLE_DOOR_SINCE_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
@@ -46,7 +47,10 @@ def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, floa
 
 
 def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
-    """τ, minutes: one standard deviation below, the mean of its logarithm, one above."""
+    """τ, minutes: two standard deviations below, the mean of its logarithm, one above.
+
+    A short τ that was not thought of makes a dead source look like a door, a long one only waits for its evidence.
+    """
     row = likelihood if len(likelihood) == len(TAUS_MIN) else PRIOR
     top = max(row)
     weights = [math.exp(x - top) for x in row]
@@ -54,7 +58,7 @@ def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
     logs = [math.log(t) for t in TAUS_MIN]
     mean = sum(w * x for w, x in zip(weights, logs, strict=True)) / total
     spread = math.sqrt(max(0.0, sum(w * (x - mean) ** 2 for w, x in zip(weights, logs, strict=True)) / total))
-    return math.exp(mean - spread), math.exp(mean), math.exp(mean + spread)
+    return math.exp(mean - 2.0 * spread), math.exp(mean), math.exp(mean + spread)
 
 
 def recovery_gain(likelihood: Sequence[float], record: Sequence[float], variance: float) -> list[float]:
@@ -63,15 +67,18 @@ def recovery_gain(likelihood: Sequence[float], record: Sequence[float], variance
     n, total, squares = len(record), sum(record), sum(v * v for v in record)
     # a record's value is the mean of two samples
     noise = 2.0 * LIKENESS * (0.5 * variance + LEAST_VARIANCE)
-    for j, tau in enumerate(TAUS_MIN):
+    losses = []
+    for tau in TAUS_MIN:
         kept = math.exp(-1.0 / tau)
         fading = [kept**i for i in range(n)]
         ff, f = sum(x * x for x in fading), sum(fading)
         fy = sum(x * y for x, y in zip(fading, record, strict=True))
         rise = (n * fy - f * total) / (n * ff - f * f)
         level = (total - rise * f) / n
-        loss = max(0.0, squares - level * total - rise * fy)
-        row[j] = row[j] * FORGET + PRIOR[j] * (1.0 - FORGET) - loss / noise
+        losses.append(max(0.0, squares - level * total - rise * fy) / noise)
+    if min(losses) > STRAY_RECORD * n:
+        return row  # another door, or the lamp moved meanwhile
+    row = [old * FORGET + prior * (1.0 - FORGET) - loss for old, prior, loss in zip(row, PRIOR, losses, strict=True)]
     top = max(row)
     return [round(max(x - top, -60.0), 4) for x in row]
 
@@ -111,7 +118,8 @@ def best_dead(curve: Curve) -> float:
     """Loss of the best *dead source*: the moment, τ and the level before are free."""
     y = curve.values
     squares, best = sum(v * v for v in y), math.inf
-    for tau in {round(t) for t in curve.taus_min}:
+    short, middle, long = curve.taus_min
+    for tau in {round(t) for t in (short, math.sqrt(short * middle), middle, long)}:
         for since in DEAD_SINCE_MIN:
             shape, ss = _dead_shape(len(y), curve.step_min, since, float(tau))
             fit = sum(a * b for a, b in zip(shape, y, strict=True))

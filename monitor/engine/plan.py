@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.engine.specification import Flock, Limit, Measure, Pen, Place, Sensor, Specification, WarmthBand
+from monitor.engine.specification import Flock, Limit, Measure, Pen, Place, Sensor, Specification, WarmthBand, is_forecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,12 +180,6 @@ class Plan:
     def limit(self, pen: PenPlan | None, name: str) -> Limit | None:
         table = self.specification.site_limits if pen is None else pen.pen.limits.alarms
         return table.get(name)
-
-
-def is_forecast(sensor: Sensor) -> bool:
-    """A temperature outside whose name begins with "forecast": the coming night's low as somebody foretells it."""
-    outside = sensor.measures is Measure.TEMPERATURE and sensor.place is Place.OUTSIDE
-    return outside and sensor.name.lower().startswith("forecast")
 
 
 def _pen_plan(pen: Pen) -> PenPlan:

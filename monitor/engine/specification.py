@@ -108,6 +108,12 @@ class Sensor:
     lag_s: float = 0.0
 
 
+def is_forecast(sensor: Sensor) -> bool:
+    """A temperature outside whose name begins with "forecast": the coming night's low as somebody foretells it."""
+    outside = sensor.measures is Measure.TEMPERATURE and sensor.place is Place.OUTSIDE
+    return outside and sensor.name.lower().startswith("forecast")
+
+
 @dataclass(frozen=True, slots=True)
 class Fan:
     """The exhaust fan: how it is spoken to, what it can move, what it must not be asked."""

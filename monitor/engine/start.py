@@ -20,21 +20,28 @@ from monitor.engine.state import AlarmRecord, AlarmState, PenState, SensorState,
 BLINK_S = 120.0
 
 
+def is_blink(dark_s: float | None) -> bool:
+    """So short a dark that the watch goes on as if it had not been."""
+    return dark_s is not None and dark_s <= BLINK_S
+
+
 def begin(state: State, event: Started, at: float, plan: Plan) -> State:
     """The state with which the first event after a start is judged."""
     dark = event.dark_s
-    blink = dark is not None and dark <= BLINK_S
+    blink = is_blink(dark)
     unknown = dark is None and bool(state.pens)
     pens = {name: _fit_pen(state.pens.get(name), pen_plan, at, dark, blink, unknown) for name, pen_plan in plan.pens.items()}
     names = set(LINK_ALARMS.values()) & set(plan.specification.site_limits)
     alarms = {k: _fit_alarm(r, at, blink, unknown) for k, r in state.alarms.items() if r.name in names}
-    return replace(state, at=at, pens=pens, alarms=alarms, due_at=at, site_due_at=at)
+    site_due_at = state.site_due_at if blink and state.pens else at
+    due_at = min((pen.due_at for pen in pens.values()), default=site_due_at)
+    return replace(state, at=at, pens=pens, alarms=alarms, due_at=min(due_at, site_due_at), site_due_at=site_due_at)
 
 
 def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, dark_s: float | None, blink: bool, unknown: bool) -> PenState:
     spec = plan.pen
     if pen is None:
-        pen = PenState(spec.name)
+        pen = PenState(spec.name, due_at=at)
     sensors = {s.key: _forgive(pen.sensors.get(s.key, SensorState()), at, dark_s if blink else None) for s in spec.sensors}
     counts, counted_from = {}, {}
     for flock in spec.flocks:
@@ -54,7 +61,8 @@ def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, dark_s: float | Non
         counted_from=counted_from,
         alarms=alarms,
         hand=None if unknown else pen.hand,
-        due_at=at,
+        # After a blink the next judgement comes when it would have come, so that a restart decides nothing by itself.
+        due_at=pen.due_at if blink else at,
     )
 
 

@@ -40,7 +40,7 @@ from monitor.engine.obedience import must_say_again, take_report
 from monitor.engine.plan import PenPlan, Plan, plan_for
 from monitor.engine.site import site_conditions
 from monitor.engine.specification import Measure, Specification
-from monitor.engine.start import begin
+from monitor.engine.start import begin, is_blink
 from monitor.engine.state import Health, PenState, SensorState, State
 from monitor.engine.ventilation import plan_timer
 from monitor.engine.view import Believable, look
@@ -70,9 +70,13 @@ def step(state: State, event: Event, specification: Specification) -> tuple[Stat
         if quiet is not None:
             return quiet, actions
     if type(event) is Started or len(state.pens) != len(plan.pens):
+        goes_on = bool(state.pens) and isinstance(event, Started) and is_blink(event.dark_s)
         state = begin(state, event if isinstance(event, Started) else Started(at, wall_ms, None, True), at, plan)
         state = tell_time(state, at, wall_ms, plan)
-        state = _judge_all(state, at, wall_ms, plan, actions)
+        if goes_on:
+            state = _catch_up(state, at, wall_ms, plan, actions)
+        else:
+            state = _judge_all(state, at, wall_ms, plan, actions)
         if type(event) is Started:
             return _resend(state, at, wall_ms, plan, actions, at_once=True), actions
     if state.due_at <= at:
