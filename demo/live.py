@@ -24,6 +24,7 @@ log = logging.getLogger(__name__)
 
 LIVE_STEP_S = 2.0
 REPORT_EVERY_S = 20.0
+FIRST_WORD_S = 1.0
 
 
 class LiveBarn:
@@ -49,6 +50,9 @@ class LiveBarn:
 
     def start(self) -> None:
         self._world.step_s = LIVE_STEP_S
+        # Whoever looks should not wait a minute for the slowest sensor's first word.
+        for number, post in enumerate(self._world.posts):
+            post.next_s = min(post.next_s, self._world.time_s + FIRST_WORD_S + 0.2 * number)
         self._client.loop_start()
         self._thread.start()
 
