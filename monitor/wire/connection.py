@@ -120,6 +120,7 @@ class Connection:
         self._is_silent = False
         self._unexpected: Exception | None = None
         self._asked: dict[int, tuple[str, ...]] = {}  # filters by the id of their request
+        self._has_asked = False
         self._goodbye: MQTTMessageInfo | None = None
         self._is_leaving = False
 
@@ -284,6 +285,12 @@ class Connection:
                 _, request = client.subscribe(items)
             if request is not None:
                 self._asked[request] = tuple(pattern for pattern, _ in items)
+        self._has_asked = True
+
+    @property
+    def is_subscribed(self) -> bool:
+        """Whether the broker has answered each request: from here on nothing published goes past us."""
+        return self._has_asked and not self._asked
 
     def _on_subscribe(
         self, _client: Client, _userdata: Any, request: int, reasons: list[ReasonCode], _properties: Properties | None

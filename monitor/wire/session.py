@@ -168,6 +168,12 @@ class Session:
         return self._current is not None
 
     @property
+    def subscribed(self) -> bool:
+        """Connected, and the broker has answered every subscription: what is published now comes here."""
+        current = self._current
+        return current is not None and current.is_subscribed
+
+    @property
     def protocol(self) -> str:
         """The MQTT version of the present or last connection: "5" or "3.1.1"."""
         return "5" if self._protocol == V5 else "3.1.1"

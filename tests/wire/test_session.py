@@ -197,8 +197,8 @@ def test_each_change_of_the_link_is_told_once(make_broker, make_ears, wait_until
     broker.kill()
     assert wait_until(lambda: ears.session.counts.failures >= 3)
     broker.start()
-    assert wait_until(lambda: ears.session.connected)
-    assert (ears.links[0][0], ears.links[-1][0]) == (True, True)
+    assert wait_until(lambda: ears.session.connected and ears.links[-1][0])
+    assert ears.links[0][0]
     reasons = [why for up, why in ears.links if not up]
     assert f"no broker answers at 127.0.0.1:{broker.port}" in reasons
     assert len(reasons) == len(set(reasons)) <= 2
