@@ -6,7 +6,9 @@ Rules of this file: the broker belongs to the demo alone and ends with it; which
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
+import random
 import shutil
 import socket
 import subprocess
@@ -16,6 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 START_WITHIN_S = 15.0
+FREE_PORTS = range(10_000, 32_768)
 # Where distributions put it; a desk user's PATH often lacks /usr/sbin.
 PLACES = ("mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/opt/homebrew/sbin/mosquitto")
 
@@ -25,10 +28,19 @@ class NoBroker(RuntimeError):  # noqa: N818  said in words
 
 
 def free_port() -> int:
-    """A port of loopback that nobody uses at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port of loopback that nobody uses at this moment.
+
+    It is drawn from below the ports that operating systems hand to outgoing connections (Linux: 32768 and up), so
+    that none of those takes it in the moment before the broker does.
+
+    Raises:
+        NoBroker: a hundred tries found none.
+    """
+    for port in random.SystemRandom().sample(FREE_PORTS, 100):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise NoBroker(f"no free port of 127.0.0.1 among a hundred tried from {FREE_PORTS.start} to {FREE_PORTS.stop - 1}")
 
 
 class Broker:

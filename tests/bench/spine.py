@@ -32,6 +32,7 @@ sys.path.insert(0, str(ROOT))
 from paho.mqtt.client import Client  # noqa: E402 - the path is set above
 from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
 
+from demo.broker import free_port  # noqa: E402
 from monitor.engine.events import Keep, Reading  # noqa: E402
 from monitor.engine.specification import Specification  # noqa: E402
 from monitor.engine.state import State  # noqa: E402
@@ -41,7 +42,7 @@ from monitor.store.keep import Store  # noqa: E402
 from monitor.store.reader import Reader  # noqa: E402
 from tests.engine.barns import START_MS, pen, site  # noqa: E402
 from tests.whole.conftest import LAMP, DaemonProcess  # noqa: E402
-from tests.wire.conftest import BrokerProcess, free_port, wait_until  # noqa: E402
+from tests.wire.conftest import BrokerProcess, wait_until  # noqa: E402
 
 Row = tuple[str, str, str, str]  # what, figure, ratio, goal
 SUBSCRIBER = str(ROOT / "tests/bench/bare_subscriber.py")

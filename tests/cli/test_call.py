@@ -13,6 +13,7 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from demo.broker import free_port
 from monitor.cli.calling import SOUNDS_S, call
 from monitor.cli.refusal import Refused
 from monitor.engine.events import AlarmChanged
@@ -21,7 +22,7 @@ from monitor.settings.read import Settings, read
 from monitor.store.keep import Batch, Store
 from monitor.wire.session import Session
 from tests.notify.conftest import Receiver
-from tests.wire.conftest import BrokerProcess, free_port, wait_until
+from tests.wire.conftest import BrokerProcess, wait_until
 
 SITE = '[site]\nname = "Mill Rise"\ntimezone = "Europe/Dublin"\n[store]\nfolder = "{folder}"\n[broker]\nport = {port}\n'
 
@@ -151,6 +152,7 @@ def test_a_siren_that_may_sound_for_an_alarm_is_not_silenced(
         store.commit(Batch((), (), (alarm,), (), (), None, 1.0, None, 1, "boot", 1.0, True))
     assert call(asked(), settings(("yard", "mqtt:yard/siren"), port=broker.port), lambda _: None) == 0
     assert "left to sound: an alarm stands unacknowledged" in capsys.readouterr().out
+    assert wait_until(lambda: siren.heard)
     assert [said["kind"] for said in siren.heard] == ["test"]
 
 

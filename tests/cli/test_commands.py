@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from demo.broker import free_port
 from monitor.cli import main
 from monitor.store.keep import Store
 from tests.whole.conftest import DaemonProcess
-from tests.wire.conftest import free_port
 
 CONFIG = Path(__file__).parents[2] / "config"
 COMMANDS = (

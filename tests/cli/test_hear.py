@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from paho.mqtt import publish
 
+from demo.broker import free_port
 from monitor.cli import main
 from tests.whole.conftest import DaemonProcess
-from tests.wire.conftest import BrokerProcess, free_port
+from tests.wire.conftest import BrokerProcess
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from demo.broker import free_port
 from monitor.daemon.watch import Daemon
 from monitor.engine.events import Keep
 from monitor.settings.read import read
@@ -17,7 +18,6 @@ from monitor.store.backup import verify
 from monitor.store.keep import Store
 from tests.daemon.conftest import HandClocks, until
 from tests.notify.conftest import Receiver
-from tests.store.mirror_server import free_port
 
 BARN = """
 [site]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from demo.broker import free_port
 from monitor.daemon import mirroring
 from monitor.daemon.mirroring import Mirroring
 from monitor.engine.connections import Mirror as Address
@@ -14,7 +15,7 @@ from monitor.engine.events import Keep
 from monitor.store.keep import Store
 from tests.daemon.conftest import until
 from tests.engine.barns import START_MS, site
-from tests.store.mirror_server import Server, free_port
+from tests.store.mirror_server import Server
 
 
 @pytest.fixture

@@ -18,6 +18,8 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
+from demo.broker import free_port
+
 DEPLOY = Path(__file__).parents[2] / "deploy"
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
 DEADLINE_S = 20.0
@@ -31,13 +33,6 @@ def wait_until(condition: Callable[[], object], deadline_s: float = DEADLINE_S) 
             return True
         time.sleep(0.01)
     return bool(condition())
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 @dataclass

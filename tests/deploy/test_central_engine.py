@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shlex
-import socket
 import subprocess
 import time
 import urllib.error
@@ -16,6 +15,8 @@ from typing import Any
 
 import pytest
 
+from demo.broker import free_port
+
 Make = Callable[..., Any]
 
 
@@ -24,9 +25,7 @@ def engine(tmp_path: Path, deploy: Path, wait_until: Make) -> Iterator[str]:
     """Its address; started with the words of the file, in a folder and on a port of the test's own."""
     settings = (deploy / "central/victoria-metrics").read_text()
     words = shlex.split(settings.split('ARGS="')[1].split('"')[0])
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        address = f"127.0.0.1:{probe.getsockname()[1]}"
+    address = f"127.0.0.1:{free_port()}"
     replaced = {"-storageDataPath": str(tmp_path / "kept"), "-httpListenAddr": address}
     own = [f"{name}={replaced.get(name, value)}" for name, _, value in (word.partition("=") for word in words)]
     process = subprocess.Popen(["victoria-metrics", *own], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import socket
 import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -11,6 +10,8 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
+
+from demo.broker import free_port
 
 
 class Receiver:
@@ -101,8 +102,7 @@ class Mailbox:
 @pytest.fixture
 def mailbox() -> Iterator[tuple[Mailbox, str]]:
     box = Mailbox()
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
+    port = free_port()
     controller = Controller(box, hostname="127.0.0.1", port=port)
     controller.start()
     yield box, f"mailto://127.0.0.1:{port}/?smtp=127.0.0.1&mode=insecure&from=pen@example.org&to=ada@example.org&cto=2"

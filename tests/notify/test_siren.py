@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from demo.broker import free_port
 from monitor.engine.connections import Broker, Notice, Secret, Tell
 from monitor.engine.specification import Priority
 from monitor.notify.channels import open_channels
@@ -35,8 +36,7 @@ def until(condition: Any, seconds: float = 10.0) -> None:
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[tuple[int, subprocess.Popen[bytes]]]:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
+    port = free_port()
     command = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
     (tmp_path / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
     quiet = subprocess.DEVNULL

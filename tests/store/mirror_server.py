@@ -6,7 +6,6 @@ import gzip
 import json
 import os
 import signal
-import socket
 import subprocess
 import threading
 import time
@@ -17,11 +16,7 @@ from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
+from demo.broker import free_port
 
 
 class Server:

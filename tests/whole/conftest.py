@@ -23,8 +23,9 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 import monitor
+from demo.broker import free_port
 from tests.notify.conftest import Receiver
-from tests.wire.conftest import BrokerProcess, Publisher, free_port, wait_until
+from tests.wire.conftest import BrokerProcess, Publisher, wait_until
 
 ROOT = Path(monitor.__file__).parents[1]
 TOKEN = "a token of the tests"

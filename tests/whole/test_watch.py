@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from demo.broker import free_port
 from tests.whole.conftest import FAN_SET, FAN_STATE, LAMP, NH3, TOKEN, DaemonProcess
-from tests.wire.conftest import BrokerProcess, Publisher, free_port, wait_until
+from tests.wire.conftest import BrokerProcess, Publisher, wait_until
 
 ALIVE = "warmstraw/Mill Rise/alive"
 Make = Callable[..., DaemonProcess]

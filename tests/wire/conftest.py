@@ -18,6 +18,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 import monitor
+from demo.broker import free_port
 from monitor.engine.connections import Broker, Delivery
 from monitor.engine.specification import Calibration, Fan, Limit, Limits, Measure, Pen, Place, Priority, Sensor, Specification
 from monitor.wire.session import Arrival, Session
@@ -35,13 +36,6 @@ def wait_until(condition: Callable[[], object], deadline_s: float = DEADLINE_S) 
             return True
         time.sleep(0.005)
     return bool(condition())
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 class BrokerProcess:
@@ -305,7 +299,7 @@ class Ears:
 
     def start(self) -> Ears:
         self.session.start()
-        assert wait_until(lambda: self.session.connected), self.session.last_error
+        assert wait_until(lambda: self.session.subscribed), self.session.last_error
         return self
 
     @property

@@ -374,7 +374,7 @@ def test_lay_and_deaths_stand_beside_heat_and_air(open_page: Open, rig: Rig) -> 
 def test_other_limits_are_compared_alarm_by_alarm(open_page: Open, rig: Rig) -> None:
     """The sentence first, then one row for the fan's hours and one for each alarm, as it is and as tried."""
     rig.barn.told["rehearsal"] = {
-        "sentence": "In the last 14 days: 1 alarms instead of 3.",
+        "sentence": "In the last 14 days: 1 alarm instead of 3.",
         "present": {"alarms": {"damp": 2, "dry": 1}, "fan_hours": 10.0},
         "tried": {"alarms": {"damp": 1}, "fan_hours": 8.25},
     }
@@ -385,7 +385,7 @@ def test_other_limits_are_compared_alarm_by_alarm(open_page: Open, rig: Rig) -> 
     section.get_by_label("Begins at").fill("80")
     section.get_by_label("Ends at").fill("75")
     section.get_by_role("button", name="Try it").click()
-    expect(section.locator(".strong")).to_have_text("In the last 14 days: 1 alarms instead of 3.")
+    expect(section.locator(".strong")).to_have_text("In the last 14 days: 1 alarm instead of 3.")
     rows = [row.all_inner_texts() for row in (each.locator("th, td") for each in section.locator("tbody tr").all())]
     assert rows == [["fan hours", "10.0", "8.3"], ["alarm: damp", "2", "1"], ["alarm: dry", "1", "0"]]
     assert rig.barn.asked == [("brooder", ({"damp": {"on": 80.0, "off": 75.0}}, 14.0))]

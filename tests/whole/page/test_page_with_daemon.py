@@ -14,12 +14,13 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import expect
 
+from demo.broker import free_port
 from monitor.api.passwords import set_password
 from monitor.daemon.watch import Daemon
 from monitor.settings.read import read
 from tests.api.barn_at_hand import KEEPER
 from tests.whole.page.conftest import Open, until
-from tests.wire.conftest import BrokerProcess, free_port
+from tests.wire.conftest import BrokerProcess
 
 SETTINGS = """
 [site]
