@@ -8,7 +8,7 @@ from typing import Any
 
 from monitor.settings.complaints import Complaint, Origin, is_secret, shown, toml
 from monitor.settings.lines import Path
-from monitor.settings.table import Row, key_of, keys_in, nearest_key, row_of, tables_with
+from monitor.settings.table import Row, key_of, key_that_takes, keys_in, nearest_key, row_of, tables_with
 
 
 def explain_all(errors: Iterable[Mapping[str, Any]], origin: Origin) -> dict[Path, Complaint]:
@@ -59,6 +59,10 @@ def _unknown_key(path: Path, origin: Origin) -> Complaint:
         return origin.complain(
             path, f'a key of {name}; "{word[:60]}" belongs in {right}', f"move it to {right}, or take it out", got
         )
+    taker = key_that_takes(word, table)
+    if taker is not None:
+        expected = f'a key of {name}; "{word.lower()}" is a value of "{taker}"'
+        return origin.complain(path, expected, f'{taker} = "{word.lower()}"', got)
     near = nearest_key(word, table)
     if near is not None:
         row = row_of((*path[:-1], near))

@@ -21,6 +21,7 @@ from monitor.settings.written import DuctTable, FanTable, PenTable, Written
 
 _SMOOTH_DIAMETERS_M = (0.1, 0.3)  # for which the friction of a compressed flexible duct is known
 CHICKS_ARE_YOUNGER_THAN_DAYS = 42
+SITE_WORD = "site"  # warmstraw/{site}/site/alarm: the alarms that are of no one pen
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,9 @@ def _twice(model: Written, origin: Origin) -> Iterator[Complaint]:
     pens = [(("pen", i, "name"), _alike(pen.name)) for i, pen in enumerate(model.pen)]
     yield from _repeated(pens, origin, "a name no other pen has", another)
     for i, pen in enumerate(model.pen):
+        if pen.name == SITE_WORD:
+            expected = f"another name than {SITE_WORD}, which in the topics stands for what concerns all pens"
+            yield origin.complain(("pen", i, "name"), expected, 'name = "brooder"')
         sensors = [(("pen", i, "sensor", j, "name"), _alike(sensor.name)) for j, sensor in enumerate(pen.sensor)]
         yield from _repeated(sensors, origin, "a name no other sensor of this pen has", another)
         flocks = [(("pen", i, "flock", j, "name"), _alike(flock.name)) for j, flock in enumerate(pen.flock)]

@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from monitor.settings.kinds import Kind
+from monitor.settings.kinds import Choice, Kind
 from monitor.settings.lines import Path
 from monitor.settings.written import SINGLE_TABLES, Written
 
@@ -66,6 +66,14 @@ def nearest_key(word: str, table: Key) -> str | None:
     """The right key that looks most like the word, in this table; None when none does."""
     close = get_close_matches(word.lower().replace("-", "_")[:60], keys_in(table), n=1, cutoff=0.6)
     return close[0] if close else None
+
+
+def key_that_takes(word: str, table: Key) -> str | None:
+    """The key of this table of whose values the word is one: `variable = true` is meant as `kind = "variable"`."""
+    for key, row in rows().items():
+        if key[:-1] == table and isinstance(row.kind, Choice) and word.lower() in row.kind.allowed:
+            return key[-1]
+    return None
 
 
 def tables_with(word: str) -> tuple[Key, ...]:

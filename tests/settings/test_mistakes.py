@@ -97,6 +97,10 @@ MISTAKES = [
         '"0.5 degF"', 'a table, such as { offset = "0.5 degF" }', 'calibration = { offset = "0.5 degF" }',
     ),
     (
+        'free_air = "400 cfm"\n', 'variable = true\nfree_air = "400 cfm"\n', 22, '[[pen]] "brooder" › fan › variable',
+        'the key "variable"', 'a key of [pen.fan]; "variable" is a value of "kind"', 'kind = "variable"',
+    ),
+    (
         '[[pen]]', '[pen]', 5, "[pen]", "one table, with single brackets", "a table, with the header [[pen]]", "[[pen]]",
     ),
     (

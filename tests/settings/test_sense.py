@@ -27,6 +27,7 @@ FAN = '[pen.fan]\ncommand_topic = "{topic}"\nfree_air = "10 cfm"\nshut_off = "1 
 @pytest.mark.parametrize(
     ("more", "where", "expected"),
     [
+        (SECOND_PEN.format(name="site"), '[[pen]] "site" › name', "another name than site"),
         (SECOND_PEN.format(name="Brooder"), '[[pen]] "Brooder" › name', "a name no other pen has; it also stands at"),
         (
             SECOND_SENSOR.format(name="Chick-Height", topic="x", more=""),
