@@ -26,8 +26,10 @@ def test_links_lead_somewhere(page: Path) -> None:
 def test_files_and_options_that_a_page_names_exist(page: Path) -> None:
     """What is told to be run can be run."""
     text = page.read_text()
-    for named in re.findall(r"`?(?:deploy/)?((?:mosquitto/|systemd/|central/)?[a-z_-]+\.(?:sh|py|conf))\b(?!\.d)", text):
-        places = (DEPLOY, DEPLOY / "mosquitto", DEPLOY.parent / "tests/bench", DEPLOY.parent / "tests/deploy")
+    for named in re.findall(
+        r"`?(?:deploy/)?((?:mosquitto/|systemd/|central/|tests/(?:[a-z]+/)?)?[a-z_0-9-]+\.(?:sh|py|conf))\b(?!\.d)", text
+    ):
+        places = (DEPLOY, DEPLOY / "mosquitto", DEPLOY.parent, DEPLOY.parent / "tests/bench", DEPLOY.parent / "tests/deploy")
         copied = re.fullmatch(r"warmstraw(-tls|-bridge)?\.conf", named)  # the name it takes on the board
         assert copied or any((place / named).exists() for place in places), named
     usage = (DEPLOY / "install.sh").read_text()
