@@ -18,8 +18,9 @@ from pathlib import Path
 
 from monitor.settings.complaints import SettingsMistakes
 from monitor.settings.read import find, read
-from monitor.store.backup import BACKUPS_NAME, put_in_place, verify
+from monitor.store.backup import put_in_place, verify
 from monitor.store.failures import BackupFailing
+from monitor.store.nightly import BACKUPS_NAME, nights
 
 SETTINGS = "/etc/warmstraw/warmstraw.toml"
 OLDEST_S = 36 * 3600.0  # one night missed is told on the next morning
@@ -32,10 +33,10 @@ class Trouble(Exception):  # noqa: N818 — said in words
 
 def newest_night(backups: Path) -> Path:
     """The newest nightly backup; names sort by age."""
-    nights = sorted(file for file in backups.glob("*.sqlite") if not file.name.startswith("before-"))
-    if not nights:
+    found = nights(backups)
+    if not found:
         raise Trouble(f"there is no nightly backup in {backups}: is the daemon running, and its clock trusted?")
-    return nights[-1]
+    return found[-1]
 
 
 def look(backups: Path, now_s: float) -> tuple[Path, int]:

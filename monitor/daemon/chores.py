@@ -159,4 +159,4 @@ class Chores:
             else:
                 self.done[chore.name] = day
                 self.failed.pop(chore.name, None)
-                log.info("%s done", chore.name)
+                log.debug("%s done", chore.name)  # after a start there may have been nothing to do: each says what it did

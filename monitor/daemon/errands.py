@@ -23,7 +23,7 @@ from monitor.daemon.writer import Writer
 from monitor.engine.connections import Notice
 from monitor.review.calendar import calendar
 from monitor.settings.read import Settings
-from monitor.store.backup import BACKUPS_NAME, nightly
+from monitor.store.nightly import BACKUPS_NAME, nightly
 
 log = logging.getLogger(__name__)
 
@@ -127,8 +127,15 @@ class Errands:
         folder, name = Path(self._settings.connections.store.folder), f"{day}.sqlite"
         if (folder / BACKUPS_NAME / name).exists():
             return  # a start of the same day: one copy is enough for the card
-        made = nightly(folder, name)
-        log.info("backup %s: %d bytes, %d rows, checked", made.file.name, made.size_bytes, sum(made.rows.values()))
+        store = self._writer.store
+        made = nightly(folder, name, None if store is None else store.at_rest)
+        log.info(
+            "backup %s: %d bytes, of them %d written, %d rows, checked",
+            made.file.name,
+            made.size_bytes,
+            made.written_bytes,
+            sum(made.rows.values()),
+        )
 
     def _mend(self, day: date) -> None:
         store = self._writer.store
@@ -137,8 +144,7 @@ class Errands:
         end = round(datetime.combine(day, time(0), self._zone).timestamp() * 1000)
         # A day at a time, so that the writer gets its turns.
         wrong = sum(store.mend_rollups(end - (back + 1) * DAY_MS, end - back * DAY_MS) for back in range(MENDED_DAYS))
-        if wrong:
-            log.warning("%d roll-ups were wrong and are mended", wrong)
+        log.log(logging.WARNING if wrong else logging.INFO, "roll-ups of %d days read over, %d were wrong", MENDED_DAYS, wrong)
 
     def _due(self, pen: str, day: date, days: int) -> list[str]:
         counts = {name: known.counts for name, known in self._core.state.pens.items()}

@@ -20,8 +20,7 @@ from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, St
 from monitor.store.lock import FolderLock
 from monitor.store.memory import Memory
 
-BACKUPS_NAME = "backups"
-_PART = ".part"
+PART = ".part"
 _STEP_PAGES = 4_096
 
 
@@ -37,6 +36,7 @@ class BackedUp:
     file: Path
     size_bytes: int
     rows: Mapping[str, int]  # by table, counted in the copy and equal to the store's at that moment
+    written_bytes: int  # to the disk; less than the size where only what had changed was written
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def backup(folder: str | Path, to: str | Path, progress: Progress = lambda _done
     source, target = _source(folder), Path(to)
     if target.exists():
         raise BackupFailing(f"{target} exists already.", "Choose another name; a backup never replaces a file.")
-    return _copy_of(source, target, progress)
+    return back_up_whole(source, target, progress)
 
 
 def _source(folder: str | Path) -> Path:
@@ -66,7 +66,8 @@ def _source(folder: str | Path) -> Path:
     return source
 
 
-def _copy_of(source: Path, target: Path, progress: Progress) -> BackedUp:
+def back_up_whole(source: Path, target: Path, progress: Progress = lambda _done, _all: None) -> BackedUp:
+    """Copy every page of a store's file to `target`, which may stand there: it is replaced once the copy is whole."""
     try:
         with told(source), closing(open_reader(source)) as connection:
             return copy_out(connection, target, progress)
@@ -77,7 +78,7 @@ def _copy_of(source: Path, target: Path, progress: Progress) -> BackedUp:
 
 def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = lambda _done, _all: None) -> BackedUp:
     """`backup` from an open connection that is in no transaction."""
-    part = target.with_name(target.name + _PART)
+    part = target.with_name(target.name + PART)
     try:
         target.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
         part.unlink(missing_ok=True)
@@ -99,14 +100,14 @@ def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = 
         try:
             found = verify(part)
         except BackupFailing as error:
-            raise _unsound(error.cause) from error
+            raise unsound(error.cause) from error
         if found != rows:
             raise BackupFailing(f"{part} holds {found}, the store {rows}.", "Try again; then look for errors of the disk.")
         put_in_place(part, target)
-        return BackedUp(target, target.stat().st_size, rows)
+        return BackedUp(target, target.stat().st_size, rows, target.stat().st_size)
     except sqlite3.Error as error:
         if isinstance(in_words(error, part), StoreCorrupt):
-            raise _unsound(str(error)) from error
+            raise unsound(str(error)) from error
         raise BackupFailing(f"The backup to {target} failed: {error}.", "See that there is room, and try again.") from error
     except OSError as error:
         raise BackupFailing(
@@ -117,29 +118,12 @@ def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = 
             part.unlink(missing_ok=True)
 
 
-def _unsound(cause: str) -> UnsoundCopy:
+def unsound(cause: str) -> UnsoundCopy:
+    """What to say of a copy that does not pass its check."""
     return UnsoundCopy(
         f"The copy is not sound, so the store itself may be damaged: {cause}",
-        "Restart the daemon: it reads the whole store then, and restores the newest good backup if it must.",
+        "The daemon reads the whole store next, and restores the newest good backup if it must.",
     )
-
-
-def nightly(folder: str | Path, name: str, keep: int = 7) -> BackedUp:
-    """Make a backup under `backups/` in the store's folder and drop the oldest beyond `keep`.
-
-    Args:
-        name: file name without folder, such as "2026-05-03.sqlite"; names sort by age.
-    """
-    place = Path(folder) / BACKUPS_NAME
-    target = place / name
-    # A second one on the same day replaces the first, once it is whole.
-    made = _copy_of(_source(folder), target, lambda _done, _all: None)
-    nights = sorted(file for file in place.glob("*.sqlite") if not file.name.startswith("before-"))
-    for file in nights[: max(0, len(nights) - keep)]:
-        if file != target:
-            with told(file):
-                file.unlink()
-    return made
 
 
 def verify(file: Path) -> dict[str, int]:
@@ -196,7 +180,7 @@ def restore(backup_file: str | Path, folder: str | Path) -> Restored:
 
 def _replace(source: Path, place: Path) -> Restored:
     store = place / STORE_NAME
-    part = store.with_name(STORE_NAME + _PART)
+    part = store.with_name(STORE_NAME + PART)
     part.unlink(missing_ok=True)
     notices = copy_in(source, part, "from a backup; it may have been sent since")
     rows = verify(part)

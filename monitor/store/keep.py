@@ -11,14 +11,14 @@ import sqlite3
 import threading
 import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
 from monitor.store import decisions, journal, outbox, retention, rollups
-from monitor.store.connection import STORE_NAME, note_suspicion, transaction
+from monitor.store.connection import STORE_NAME, note_suspicion, open_reader, transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
@@ -102,6 +102,7 @@ class Store:
         self._memory = Memory(connection)
         self._doubtful: tuple[Batch, Committed] | None = None
         self._state_bytes = 0
+        self.is_damaged = False  # met since it was opened: close it, and open it again
         self.outbox = Outbox(connection, self._turn)
         self.mirror = Ledger(connection, self._turn)
 
@@ -338,6 +339,24 @@ class Store:
             (raw_from_ms,) = self._connection.execute("SELECT value FROM mark WHERE name = 'raw_from_ms'").fetchone()
             return rollups.mend(self._connection, max(from_ms, raw_from_ms), to_ms)
 
+    @contextmanager
+    def at_rest(self) -> Iterator[sqlite3.Connection | None]:
+        """A reading connection for whose snapshot the file needs no log, and a file that nothing changes while this lasts.
+
+        Commits go on meanwhile, into the log. None where somebody reads for so long that the log cannot be emptied.
+
+        Why it rests: a reader that begins with an empty log reads the file alone, and holds the lock without which no
+        checkpoint may write to it. Source: https://www.sqlite.org/walformat.html, section 2.3.1, WAL_READ_LOCK(0).
+        """
+        with closing(open_reader(self.file)) as reader:
+            with self._turns, self._told():
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                reader.execute("BEGIN")
+                reader.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+                log = self.file.with_name(STORE_NAME + "-wal")
+                rests = not log.exists() or log.stat().st_size == 0
+            yield reader if rests else None
+
     # ------------------------------------------------------------ inside
 
     @contextmanager
@@ -357,6 +376,7 @@ class Store:
             with told(self.file):
                 yield
         except StoreCorrupt:
+            self.is_damaged = True
             note_suspicion(self.folder)
             raise
 

@@ -16,9 +16,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.store import schema
-from monitor.store.backup import BACKUPS_NAME, copy_in, copy_out, free_name, put_in_place, sync_folder, verify
+from monitor.store.backup import copy_in, copy_out, free_name, put_in_place, sync_folder, verify
 from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_reader, open_writer
 from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, in_words
+from monitor.store.nightly import BACKUPS_NAME
 
 # Checking every page takes seconds for each 100 MB on a memory card. After a clean stop, or above this size,
 # the look at opening is a light one; a full check comes with each nightly backup, and after any sign of damage.

@@ -11,8 +11,9 @@ import pytest
 
 from deploy.second_copy import KEPT, OLDEST_S, main
 from monitor.engine.events import Keep
-from monitor.store.backup import nightly, verify
+from monitor.store.backup import verify
 from monitor.store.keep import Store
+from monitor.store.nightly import nightly
 
 ROOT = Path(__file__).parents[2]
 

@@ -109,18 +109,6 @@ def test_a_restore_over_a_damaged_store_does_not_read_its_log(tmp_path, say):
     assert values(folder) == [1.0]
 
 
-def test_nightly_backups_are_bounded(store, say):
-    """The newest seven stay; those made before a change of format are not counted."""
-    store.commit(say.batch(say.keep("a/b", 1.0)))
-    (store.folder / "backups").mkdir()
-    (store.folder / "backups" / "before-format-2.sqlite").write_bytes(b"")
-    for day in range(1, 11):
-        backup.nightly(store.folder, f"2026-05-{day:02}.sqlite")
-    backup.nightly(store.folder, "2026-05-10.sqlite")
-    names = sorted(file.name for file in (store.folder / "backups").iterdir())
-    assert names == [f"2026-05-{day:02}.sqlite" for day in range(4, 11)] + ["before-format-2.sqlite"]
-
-
 def test_a_backup_says_why_it_cannot_be(tmp_path, store):
     """Each refusal names the place and what to do."""
     with pytest.raises(StoreMissing, match="Name the folder"):

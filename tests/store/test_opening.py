@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.store import backup, schema
+from monitor.store import schema
 from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_writer
 from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly
 from monitor.store.keep import Store
+from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
 
 
@@ -43,7 +44,7 @@ def filled(tmp_path, say):
     with Store.open(tmp_path) as store:
         store.commit(say.batch(*[say.keep("a/b", float(n), n * 1000) for n in range(2000)], at=1.0, notices=[say.notice("old")]))
         store.tidy(None, move_from=1)
-        backup.nightly(tmp_path, "2026-05-01.sqlite")
+        nightly(tmp_path, "2026-05-01.sqlite")
         store.commit(say.batch(*[say.keep("a/b", float(n), n * 1000) for n in range(2000, 3000)], at=2.0))
         store.tidy(None, move_from=1)
     return tmp_path
@@ -81,9 +82,9 @@ def test_the_better_backup_is_found_whatever_its_name_and_date(filled, say):
     """Backups are ordered by how far the engine's time had come in them; one that is damaged itself is passed over."""
     with Store.open(filled) as store:
         store.commit(say.batch(say.keep("a/b", 5.0, 5_000_000), at=3.0))
-        backup.nightly(filled, "1970-01-01.sqlite")
+        nightly(filled, "1970-01-01.sqlite")
         store.commit(say.batch(at=4.0))
-        backup.nightly(filled, "2026-05-03.sqlite")
+        nightly(filled, "2026-05-03.sqlite")
     spoil(filled / "backups" / "2026-05-03.sqlite")
     os.truncate(filled / STORE_NAME, 5_000)
     with Store.open(filled) as store:
@@ -138,7 +139,7 @@ def test_a_nightly_backup_finds_damage_that_nobody_has_met(filled):
     with Store.open(filled) as store:
         assert store.opened.lost == ""
         with pytest.raises(BackupFailing, match="the store itself may be damaged"):
-            backup.nightly(filled, "2026-05-02.sqlite")
+            nightly(filled, "2026-05-02.sqlite")
     assert [file.name for file in (filled / "backups").iterdir()] == ["2026-05-01.sqlite"]
     with Store.open(filled) as store:
         assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
