@@ -8,10 +8,11 @@ life cycle, never the condition.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.engine.alarm_states import Happening, move
 from monitor.engine.events import AlarmChanged, Evidence, Json
+from monitor.engine.records import replace
 from monitor.engine.specification import Priority
 from monitor.engine.state import AlarmRecord, AlarmState
 from monitor.engine.view import Condition

@@ -10,9 +10,9 @@ The rules, in the order they are asked:
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from monitor.engine.events import Keep, Reading, Unreadable
+from monitor.engine.records import replace
 from monitor.engine.specification import Measure, Sensor, is_forecast
 from monitor.engine.state import Health, SensorState
 

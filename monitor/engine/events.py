@@ -8,8 +8,9 @@ wall clock is not trusted. All delays run on `at`; `wall_ms` only dates things. 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from monitor.engine.records import record
 from monitor.engine.specification import Priority
 
 Json = None | bool | int | float | str | list["Json"] | dict[str, "Json"]
@@ -21,7 +22,7 @@ Evidence = Mapping[str, Json]
 # ---------------------------------------------------------------- events: in
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Reading:
     """A number from a sensor, converted and calibrated."""
 
@@ -34,7 +35,7 @@ class Reading:
     retained: bool = False  # the broker's memory, of unknown age: never judged as fresh
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Unreadable:
     """A payload that is no reading; the cause is one of a small set of sentences."""
 
@@ -46,13 +47,13 @@ class Unreadable:
     sample: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Tick:
     at: float
     wall_ms: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class FanReport:
     """What the relay says it is doing."""
 
@@ -63,7 +64,7 @@ class FanReport:
     speed_pct: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Link:
     """Something the daemon depends on went up or down.
 
@@ -77,7 +78,7 @@ class Link:
     detail: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Started:
     """The daemon has come up; `dark_s` is how long nobody watched, when that is known."""
 
@@ -87,7 +88,7 @@ class Started:
     clean: bool
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Acknowledge:
     at: float
     wall_ms: int | None
@@ -95,7 +96,7 @@ class Acknowledge:
     by: str
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Shelve:
     """Put an alarm aside until an end. `for_s` of 0 takes it off the shelf."""
 
@@ -106,7 +107,7 @@ class Shelve:
     for_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class TakeOutOfService:
     """For maintenance: no alarm of this key until put back by hand."""
 
@@ -117,7 +118,7 @@ class TakeOutOfService:
     out: bool
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class HandSet:
     """The keeper overrides the fan until an end. `for_s` of 0 gives it back to the rule."""
 
@@ -130,7 +131,7 @@ class HandSet:
     for_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class JournalEntry:
     """What the keeper did; `flock` and `count` for birds in, birds out, deaths, eggs."""
 
@@ -169,7 +170,7 @@ Event = (
 # -------------------------------------------------------------- actions: out
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Keep:
     """Store this reading (it is a number in physical range)."""
 
@@ -180,7 +181,7 @@ class Keep:
     own_time: bool  # the payload told its time: the same (sensor, time, value) is the same reading
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class SwitchFan:
     """Send this command. `again` marks a re-send of a standing command, which is no new decision."""
 
@@ -194,7 +195,7 @@ class SwitchFan:
     again: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class AlarmChanged:
     """An alarm moved in its life cycle."""
 

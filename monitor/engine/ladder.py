@@ -19,16 +19,16 @@ than the fan's shortest times; only ammonia dangerous to birds and people may br
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 
 from monitor.engine.events import Evidence, SwitchFan
 from monitor.engine.plan import CARBON_DIOXIDE_OFF, CHILL_GUARD_K, PenPlan
+from monitor.engine.records import record, replace
 from monitor.engine.specification import Fan, Limit
 from monitor.engine.state import FanState, PenState
 from monitor.engine.view import Believable, View, threshold_evidence
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Rung:
     """What one rung wants of the fan, with its evidence."""
 
@@ -54,7 +54,7 @@ MINIMUM_TIMER = "minimum timer"
 NO_BIRDS = "no birds"
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Scene:
     """What a rung may look at."""
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from monitor.engine.plan import Plan, local_day
+from monitor.engine.records import replace
 from monitor.engine.state import State
 
 EARLIEST_MS, LATEST_MS = 946_684_800_000, 7_258_118_400_000  # 2000 to 2200; outside it no clock is believed

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from monitor.engine.events import FanReport
 from monitor.engine.plan import IDLE_FAN_PCT, IDLE_FAN_W, PenPlan
+from monitor.engine.records import replace
 from monitor.engine.specification import Fan
 from monitor.engine.state import FanState, Health, PenState
 from monitor.engine.view import View

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from monitor.engine.alarms import Ledger
 from monitor.engine.events import Acknowledge, Action, HandSet, JournalEntry, Shelve, TakeOutOfService
 from monitor.engine.foresee_fan import cleaned
 from monitor.engine.foresee_heat import lamp_moved
+from monitor.engine.records import replace
 from monitor.engine.specification import Pen
 from monitor.engine.state import HandSetting, PenState, State
 

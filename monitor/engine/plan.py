@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from monitor.engine.records import record, replace
 from monitor.engine.specification import Flock, Limit, Measure, Pen, Place, Sensor, Specification, WarmthBand, is_forecast
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Warmth:
     """What the birds of one pen want today: the band that governs, and the flock it belongs to."""
 

@@ -10,10 +10,9 @@ Rules of this file:
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from monitor.engine.events import Started
 from monitor.engine.plan import PenPlan, Plan
+from monitor.engine.records import replace
 from monitor.engine.site import LINK_ALARMS
 from monitor.engine.state import AlarmRecord, AlarmState, PenState, SensorState, State
 

@@ -7,10 +7,11 @@ timeline, which goes on across restarts. `monitor.engine.saving` turns a State i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from monitor.engine.events import Evidence, Json
+from monitor.engine.records import record
 from monitor.engine.specification import Priority
 
 
@@ -37,7 +38,7 @@ class AlarmState(StrEnum):
     OUT_OF_SERVICE = "out of service"
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class SensorState:
     health: Health = Health.UNHEARD
     value: float | None = None  # last number in physical range, SI
@@ -55,7 +56,7 @@ class SensorState:
     unreadable_cause: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class HandSetting:
     running: bool
     speed_pct: float | None
@@ -63,7 +64,7 @@ class HandSetting:
     by: str
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class FanState:
     running: bool = False  # as commanded
     speed_pct: float | None = None
@@ -87,7 +88,7 @@ class FanState:
     ran_s: float = 0.0  # total seconds commanded on up to `since`, for hours
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class AlarmRecord:
     """One alarm: its state and what it knows. `standing` is the condition behind the delays."""
 
@@ -111,7 +112,7 @@ class AlarmRecord:
     suppressed_by: str = ""  # the alarm key or the reason that covers it
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class PenState:
     name: str
     sensors: Mapping[str, SensorState] = field(default_factory=dict)  # by sensor key
@@ -125,7 +126,7 @@ class PenState:
     memory: Mapping[str, Json] = field(default_factory=dict)  # what the foresights have learned
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class State:
     at: float = 0.0
     wall_ms: int | None = None

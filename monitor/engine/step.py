@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 from monitor.engine import belief, people
 from monitor.engine.alarms import Ledger
@@ -38,6 +37,7 @@ from monitor.engine.ladder import climb
 from monitor.engine.now import EARLIEST_MS, LATEST_MS, tell_time
 from monitor.engine.obedience import must_say_again, take_report
 from monitor.engine.plan import PenPlan, Plan, plan_for
+from monitor.engine.records import replace
 from monitor.engine.site import site_conditions
 from monitor.engine.specification import Measure, Specification
 from monitor.engine.start import begin, is_blink

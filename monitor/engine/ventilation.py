@@ -8,7 +8,6 @@ Worked out once an hour and when birds, settings or the calendar day change.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from monitor.air import balance, psychrometrics
@@ -17,6 +16,7 @@ from monitor.air.fan import Curve, OperatingPoint, operating_point, speed_for_ai
 from monitor.air.inlet import Inlet as Opening
 from monitor.engine.flock import Output, output
 from monitor.engine.plan import PenPlan
+from monitor.engine.records import record, replace
 from monitor.engine.specification import Duct, Inlet, Pen
 from monitor.engine.state import PenState
 from monitor.engine.view import View
@@ -26,7 +26,7 @@ OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT = 85.0  # a usual cool night; our own rule
 SECONDS_AN_HOUR = 3600.0
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Need:
     """Required airflow now, by need, and what the fan delivers at full speed; m³/h."""
 

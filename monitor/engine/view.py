@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan, Warmth
+from monitor.engine.records import record
 from monitor.engine.specification import SI_UNIT, Limit, Measure, Priority, Sensor
 from monitor.engine.state import Health, PenState
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Believable:
     """A value that may be judged by, and the sensor it came from."""
 
@@ -20,7 +20,7 @@ class Believable:
     value: float
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class View:
     """One pen at one moment: what may be believed, and what its birds want today."""
 
@@ -38,7 +38,7 @@ class View:
     warmth_doubtful: bool  # birds need heat, and whether they have it is not known
 
 
-@dataclass(frozen=True, slots=True)
+@record(frozen=True, slots=True)
 class Condition:
     """One alarm's condition at one moment.
 
