@@ -9,9 +9,10 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
+from monitor.daemon.going_on import taken_up
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.events import (
     Action,
@@ -30,6 +31,7 @@ from monitor.engine.specification import Specification
 from monitor.engine.state import State
 from monitor.engine.step import step
 from monitor.engine.timeline import Glance, Timeline, look
+from monitor.store.keep import Saved
 
 log = logging.getLogger(__name__)
 
@@ -297,6 +299,15 @@ class Core:
         """Run something that must not meet the judging half way; it must not wait for anything."""
         with self._lock:
             call()
+
+    def take_up(self, saved: Saved | None) -> None:
+        """The store could not be opened at the start and now is: what only it knew comes into the state that went on without."""
+        if saved is None:
+            return
+        with self._lock:
+            # What still waits in there for its clock stands on another stretch of the timeline.
+            self._timeline = replace(self._timeline, segment=max(self._timeline.segment, saved.segment + 1))
+            self._state = taken_up(self._state, saved)
 
     def collect(self) -> tuple[Gathered, State, Timeline, float]:
         """Everything gathered so far and the state that goes with it; the gathering begins anew."""

@@ -34,7 +34,7 @@ from monitor.engine.connections import Delivery, Notice
 from monitor.engine.decisions import decision, open_there
 from monitor.engine.events import AlarmChanged, SwitchFan, Unreadable
 from monitor.engine.timeline import begin
-from monitor.engine.wording import started_words, summary_title
+from monitor.engine.wording import loss_words, started_words, summary_title
 from monitor.notify import rota
 from monitor.notify.channels import Channel, open_channels
 from monitor.notify.rota import Now
@@ -42,6 +42,7 @@ from monitor.notify.worker import Sayings, Worker
 from monitor.settings.read import Settings
 from monitor.store.failures import StoreFailing, StoreHeld
 from monitor.store.keep import Store
+from monitor.store.opening import Opened
 from monitor.store.reader import Reader
 from monitor.wire import own_topics
 from monitor.wire.other_sites import OtherSites
@@ -112,7 +113,7 @@ class Daemon:
         self.writer = Writer(
             self.core,
             store,
-            self._open,
+            self._open_again,
             glance.boot_id,
             connections.store.commit_every_s,
             self._acknowledge,
@@ -161,6 +162,8 @@ class Daemon:
             self.core.link("mirror", True)  # of one that the settings had before, nobody will say more
         if not self._was_clean and (self._dark_s is None or self._dark_s > BLINK_S):
             self._tell_of_the_dark()
+        if self.writer.store is not None:
+            self._tell_of_loss(self.writer.store)
 
     def stop(self) -> None:
         """Say goodbye, commit, close. The fan's relay goes its own safe way when `alive` is gone."""
@@ -204,14 +207,15 @@ class Daemon:
         except StoreFailing as trouble:
             log.error("the store cannot be opened: %s %s The birds are watched; nothing is kept.", trouble.cause, trouble.advice)
             return None, trouble
-        opened = store.opened
-        if opened.set_aside is not None:
-            log.error(
-                "the store was damaged: it is kept as %s; restored from %s", opened.set_aside, opened.recovered_from or "nothing"
-            )
-        if opened.lost:
-            log.error("lost: %s", opened.lost)
+        _log_loss(store.opened)
         return store, None
+
+    def _open_again(self) -> Store:
+        """For the writer, while the birds are watched."""
+        store = self._open()
+        _log_loss(store.opened)
+        self._tell_of_loss(store)
+        return store
 
     # ------------------------------------------------------------------ wire
 
@@ -316,6 +320,16 @@ class Daemon:
         now = Now(at, self.people.local(wall_ms))
         self.core.add_notices(rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=name))
 
+    def _tell_of_loss(self, store: Store) -> None:
+        """A store that was damaged is told to people, not only to the log: what is lost, they may still know."""
+        if not store.opened.lost:
+            return
+        at, wall_ms = self.core.now()
+        words = loss_words(self.settings.specification, self.settings.catalogue, store.opened.lost)
+        now = Now(at, self.people.local(wall_ms))
+        notices = rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=f"loss-{round(at)}")
+        self.core.add_notices(notices)
+
     # ------------------------------------------------------------------ time
 
     def _tick_on(self) -> None:
@@ -332,6 +346,14 @@ class Daemon:
                     _notify_systemd("WATCHDOG=1")
             except Exception:  # the seconds must go on
                 log.exception("a tick failed; the next one comes")
+
+
+def _log_loss(opened: Opened) -> None:
+    if opened.set_aside is not None:
+        restored = opened.recovered_from or "nothing"
+        log.error("the store was damaged: it is kept as %s; restored from %s", opened.set_aside, restored)
+    if opened.lost:
+        log.error("lost: %s", opened.lost)
 
 
 def _notify_systemd(message: str) -> None:

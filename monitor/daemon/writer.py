@@ -8,6 +8,7 @@ window would blind the engine; whatever is lost that way is counted and said.
 from __future__ import annotations
 
 import logging
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -19,6 +20,7 @@ from monitor.engine.connections import Delivery, Notice
 from monitor.engine.saving import save
 from monitor.engine.state import State
 from monitor.engine.timeline import Timeline
+from monitor.store.connection import is_suspected
 from monitor.store.failures import StoreFailing
 from monitor.store.keep import Batch, Store
 
@@ -72,6 +74,7 @@ class Writer:
         self._asked_to_stop = False
         self._cannot_place = False
         self._placed: int | None = None  # the segment whose waiting readings have been given their time
+        self._was_open = store is not None  # in this run: then the engine's state goes on from what it held
         self._failing: Waiting | None = None
         self._next_try = 0.0
         self._number = 0  # of the batch last handed to the store
@@ -141,6 +144,8 @@ class Writer:
 
     def _has_errand(self) -> bool:
         timeline = self._core.timeline
+        if self._is_damaged() and self._monotonic() >= self._next_try:
+            return True
         return self._settled < self._wanted or (timeline.offset_ms is not None and self._placed != timeline.segment)
 
     def _pass(self) -> None:
@@ -156,20 +161,40 @@ class Writer:
             self._tell(waiting)
         self._relieve()
 
+    def _is_damaged(self) -> bool:
+        """Was damage met, by us or by whoever reads or copies? Then only opening the store anew helps."""
+        return self.store is not None and (self.store.is_damaged or is_suspected(self.store.folder))
+
     def _ready(self) -> bool:
         """Is there a store, reopened if need be?"""
-        if self.store is not None:
+        if self.store is not None and not self._is_damaged():
             return True
         if self._monotonic() < self._next_try:
             return False
         self._next_try = self._monotonic() + 6 * RETRY_S
+        self._let_go()
         try:
-            self.store = self._reopen()
+            self.store = store = self._reopen()
+            if not self._was_open:
+                self._core.take_up(store.load())
         except StoreFailing as trouble:
             self._core.link("store", False, f"{trouble.cause} {trouble.advice}")
             return False
+        self._was_open = True
+        self._placed = None
         self._core.link("store", True)
         return True
+
+    def _let_go(self) -> None:
+        damaged, self.store = self.store, None
+        if damaged is None:
+            return
+        log.error("the store is damaged: it is closed, and opened anew")
+        self._core.link("store", False, "it is damaged, and is being restored")
+        try:
+            damaged.close()
+        except (sqlite3.Error, OSError) as trouble:
+            log.warning("the damaged store did not close well: %s", trouble)
 
     def _settle_failed(self) -> bool:
         if self._failing is None:

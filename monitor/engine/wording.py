@@ -83,6 +83,7 @@ class Frame:
     escalated: str
     maybe_repeat: str
     was_dark: tuple[str, ...]
+    lost: tuple[str, ...]
     summary: str
     test: tuple[str, ...]
 
@@ -196,6 +197,17 @@ def started_words(specification: Specification, catalogue: Catalogue, dark_s: fl
     title, *rest = catalogue.frame.was_dark
     body = _first(tuple(rest), known) or ""
     return Words(_fill(title, known) or specification.site, body)
+
+
+def loss_words(specification: Specification, catalogue: Catalogue, lost: str) -> Words:
+    """What to tell when the store was damaged and restored.
+
+    Args:
+        lost: the store's own sentences: what is lost, and what could still be read.
+    """
+    known = {"site": specification.site, "lost": lost}
+    title, *rest = catalogue.frame.lost
+    return Words(_fill(title, known) or specification.site, _first(tuple(rest), known) or "")
 
 
 def trial_words(specification: Specification, catalogue: Catalogue) -> Words:

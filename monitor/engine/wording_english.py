@@ -49,6 +49,11 @@ FRAME = Frame(
         "The daemon stopped without warning (power, crash) and cannot tell for how long. Look at the birds; "
         "alarms of that time are missing.",
     ),
+    lost=(
+        "{site}: the store was damaged and is restored",
+        "{lost} The damaged file is kept beside the store. The birds were watched throughout. Write into the journal again "
+        "what is missing there, and replace the card: one that has spoilt a file will spoil more.",
+    ),
     summary="{site}: {count} earlier messages, late",
     test=(
         "Test from {site}: this way works",

@@ -61,6 +61,11 @@ def note_suspicion(folder: Path) -> None:
         (folder / SUSPECT_NAME).touch()
 
 
+def is_suspected(folder: Path) -> bool:
+    """Was damage met since the store was last opened?"""
+    return (folder / SUSPECT_NAME).exists()
+
+
 @contextmanager
 def transaction(connection: sqlite3.Connection, at_once: bool = False) -> Iterator[None]:
     """All or nothing. With `at_once` it is on the disk, not only in the kernel's memory, when this returns."""

@@ -74,7 +74,7 @@ def in_words(error: sqlite3.Error | OSError, file: Path) -> StoreFailing:
     if primary in _CORRUPT:
         return StoreCorrupt(
             f"{file} is damaged ({told}: {error}).",
-            "Restart the daemon: it sets the damaged file aside and restores the newest good backup.",
+            "The daemon sets the damaged file aside by itself and goes on from the newest good backup.",
         )
     if primary in _READ_ONLY:
         return _read_only(file)

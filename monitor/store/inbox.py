@@ -84,6 +84,11 @@ class Inbox:
         """Readings in the inbox that are not in their place yet."""
         return sum(map(len, self._taken.values()))
 
+    @property
+    def newest(self) -> dict[str, int]:
+        """The millisecond of the newest dated reading, by series."""
+        return {name: self._newest[series] for name, series in self._ids.items() if series in self._newest}
+
     def plan(self, keeps: Iterable[Keep], segment: int) -> Intake:
         """Decide for each reading the time it will stand under. Changes nothing."""
         intake = Intake()

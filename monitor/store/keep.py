@@ -12,7 +12,7 @@ import threading
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.engine.connections import Delivery, Notice
@@ -26,6 +26,7 @@ from monitor.store.memory import Memory, Remembered
 from monitor.store.mirror_ledger import Ledger
 from monitor.store.opening import Opened, open_store, unpack
 from monitor.store.outbox import Outbox
+from monitor.store.salvage import put_in, salvage
 
 # A move touches three pages for each sensor, whether it moves one reading or a hundred: with eight sensors at
 # 30 s this is every three hours, with eighty every hour's call moves.
@@ -139,10 +140,26 @@ class Store:
         with told(place / STORE_NAME):
             connection, opened = open_store(place)
             try:
-                return cls(place, lock, connection, opened, raw_days)
+                store = cls(place, lock, connection, opened, raw_days)
+                if opened.set_aside is not None:
+                    store._take_out_of(opened.set_aside)
+                return store
             except BaseException:
                 connection.close()
                 raise
+
+    def _take_out_of(self, damaged: Path) -> None:
+        """What can still be read of a damaged store comes into the one in its place; what is left out is lost."""
+        last_ids = {t: int(self._one(f"SELECT coalesce(max(id), 0) FROM {t}")) for t in ("journal", "decision")}  # noqa: S608
+        found = salvage(damaged, self._inbox.newest, last_ids)
+        if not found:
+            return
+        for start in range(0, len(found.readings), 10_000):
+            keeps = [Keep(name, value, 0.0, time_ms, True) for name, time_ms, value in found.readings[start : start + 10_000]]
+            self.add_readings(keeps)
+        with self._turn(True):
+            put_in(self._connection, found)
+        self.opened = replace(self.opened, lost=f"{self.opened.lost} Read out of the damaged file: {found.words}.")
 
     def close(self) -> None:
         """Put everything in its file and give the folder back. Calling it twice does no harm."""

@@ -96,7 +96,8 @@ def _look_over(connection: sqlite3.Connection, file: Path, thorough: bool) -> No
             except (zlib.error, UnicodeDecodeError, TypeError) as error:
                 raise StoreCorrupt(f"{file}: the saved state is damaged.", "It is set aside at the next start.") from error
     if thorough or (not clean and file.stat().st_size <= _QUICK_CHECK_BYTES):
-        (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        # After a sign of damage the indexes are compared too: else what was met there would be met again.
+        (verdict,) = connection.execute(f"PRAGMA {'integrity' if thorough else 'quick'}_check(1)").fetchone()
         if verdict != "ok":
             raise StoreCorrupt(f"{file} is damaged: {verdict}.", "It is set aside at the next start.")
 

@@ -16,9 +16,9 @@ from pathlib import Path
 
 from monitor.engine.events import JournalEntry
 from monitor.store import decisions, journal
-from monitor.store.connection import STORE_NAME, open_reader
+from monitor.store.connection import STORE_NAME, note_suspicion, open_reader
 from monitor.store.decisions import Decision
-from monitor.store.failures import StoreMissing, told
+from monitor.store.failures import StoreCorrupt, StoreMissing, told
 from monitor.store.rollups import DAY_MS, HOUR_MS, TEN_MINUTES_MS
 
 _WINDOW_ROWS = 50_000  # readings held in memory at a time by `readings`
@@ -87,7 +87,7 @@ class Reader:
     @contextmanager
     def asking(self) -> Iterator[sqlite3.Connection]:
         """The connection, for as long as one question takes."""
-        with self._turns, told(self.file):
+        with self._turns, self._noting_damage(), told(self.file):
             try:
                 found = os.stat(self.file)
             except FileNotFoundError as error:
@@ -100,6 +100,14 @@ class Reader:
                 self._connection = open_reader(self.file)
                 self._identity = (found.st_dev, found.st_ino)
             yield self._connection
+
+    @contextmanager
+    def _noting_damage(self) -> Iterator[None]:
+        try:
+            yield
+        except StoreCorrupt:
+            note_suspicion(self.file.parent)  # the writer then opens the store anew
+            raise
 
     # ------------------------------------------------------------ readings
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -10,10 +13,13 @@ import pytest
 
 from monitor.daemon import writer as writer_room
 from monitor.engine.events import JournalEntry
+from monitor.store.connection import STORE_NAME
+from monitor.store.failures import StoreCorrupt
 from monitor.store.keep import Store
+from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
 from tests.daemon.conftest import HandClocks, Middle, one_notice_an_alarm, until
-from tests.engine.barns import START
+from tests.engine.barns import START, START_MS
 
 Make = Callable[..., Middle]
 WELL = {"chick_height": 31.0, "chick_height_two": 31.4, "damp": 60.0, "ammonia": 8.0}
@@ -212,3 +218,69 @@ def test_the_writer_outlives_whatever_it_meets(make_middle: Make, monkeypatch: p
     monkeypatch.setattr(middle.core, "collect", real)
     assert middle.flush()
     assert middle.values("brooder/ammonia") == [7.0]
+
+
+def spoil(folder: Path, table: str) -> None:
+    """Another process writes over a table's first page, as a failing card does."""
+    with sqlite3.connect(f"file:{folder / STORE_NAME}?mode=ro", uri=True) as reader:
+        (root,) = reader.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()
+    reader.close()
+    program = "import os, sys; os.pwrite(os.open(sys.argv[1], os.O_RDWR), b'\\xff' * 1024, int(sys.argv[2]))"
+    subprocess.run([sys.executable, "-c", program, str(folder / STORE_NAME), str((root - 1) * 1024)], check=True)
+
+
+def test_a_store_damaged_under_the_daemon_is_restored_by_itself(make_middle: Make, tmp_path: Path) -> None:
+    """Met by whoever asks for a picture: closed, set aside, restored from last night's, read out, and written on."""
+    folder = tmp_path / "store"
+    middle = make_middle(folder)
+    middle.pass_time(300.0, **WELL)
+    assert middle.flush()
+    while middle.store.tidy(None, move_from=1).more:
+        pass
+    nightly(folder, "2026-05-01.sqlite", middle.store.at_rest)
+    middle.pass_time(300.0, **WELL)
+    assert middle.flush()
+    with middle.store.at_rest():
+        spoil(folder, "hour")
+    with Reader(folder) as reader, pytest.raises(StoreCorrupt, match="by itself"):
+        reader.series("brooder/ammonia", START_MS - 10**9, START_MS + 10**9, 2)
+    middle.hear(ammonia=7.5)
+    middle.monotonic_s += 60.0
+    assert middle.flush()
+    opened = middle.store.opened
+    assert opened.recovered_from == folder / "backups" / "2026-05-01.sqlite"
+    assert opened.set_aside is not None
+    assert "Read out of the damaged file: 40 readings" in opened.lost
+    assert len(middle.values("brooder/ammonia")) == 21
+    assert middle.values("brooder/ammonia")[-1] == 7.5
+    assert not (folder / "damage-suspected").exists()
+    assert middle.core.state.links["store"]
+
+
+def test_a_store_found_late_keeps_its_counts_and_its_own_times(make_middle: Make, tmp_path: Path) -> None:
+    """The disk came later than the daemon: its counts of birds hold again, and what waits in it for a clock still waits."""
+    folder = tmp_path / "store"
+    clocks = HandClocks(keeps_time=False)
+    first = make_middle(folder, clocks=clocks)
+    at, wall_ms = first.core.now()
+    first.core.act(JournalEntry(at, wall_ms, "brooder", "deaths", count=3))
+    before = dict(first.core.state.pens["brooder"].counts)
+    clocks.reboot(wall_s=60.0)
+    first.stop()
+    second = make_middle(folder, clocks=clocks)  # 1970: its readings wait for the clock
+    second.pass_time(300.0, **WELL)
+    second.stop()
+    waiting = second.count()
+    other = Store.open(folder)
+    clocks.reboot(wall_s=clocks.wall_s + 60.0)
+    late = make_middle(folder, clocks=clocks, store=False)
+    late.pass_time(60.0, **WELL)
+    assert late.core.state.pens["brooder"].counts != before
+    other.close()
+    late.monotonic_s += 60.0
+    assert late.flush()
+    assert late.core.state.pens["brooder"].counts == before
+    with Reader(folder) as reader:
+        segments = {reading.segment for reading in reader.undated()}
+    assert len(segments) == 2
+    assert late.count() == waiting + 8

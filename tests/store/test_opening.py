@@ -75,7 +75,9 @@ def test_a_damaged_store_is_set_aside_and_the_newest_backup_takes_its_place(fill
             assert store.opened.set_aside.read_bytes() == damaged
         assert store.outbox.due(10.0) == []  # unsent in the backup, perhaps sent since: not told twice
         store.commit(say.batch(say.keep("a/b", -1.0, 9_000_000)))
-    assert values(filled) == [*map(float, range(2000)), -1.0]
+    kept = values(filled)
+    assert kept[:2000] == [float(n) for n in range(2000)]
+    assert kept[-1] == -1.0
 
 
 def test_the_better_backup_is_found_whatever_its_name_and_date(filled, say):
@@ -128,7 +130,8 @@ def test_damage_met_anywhere_on_the_way_in_is_recovered_from(filled, table):
     spoil_table(filled / STORE_NAME, table)
     with Store.open(filled) as store:
         assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
-    assert values(filled) == [*map(float, range(2000))]
+    left = 2000 if table == "reading" else 3000  # what lies on sound pages is read out of the damaged file
+    assert values(filled) == [float(n) for n in range(left)]
 
 
 def test_a_nightly_backup_finds_damage_that_nobody_has_met(filled):

@@ -1,0 +1,100 @@
+"""What can still be read out of a damaged store that was set aside.
+
+Rules of this file: the damaged file is only read, and every error of it ends one question, never the daemon. Only what is
+newer than the store that took its place is looked for: readings, journal, decisions, and the engine's last state, whose own
+check sum says whether it is whole.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from monitor.store.connection import open_reader
+
+# A store that begins anew is not held up by years of readings: the file stays for whoever wants them all.
+MOST_DAYS = 8
+_DAY_MS = 86_400_000
+
+
+@dataclass(slots=True)
+class Salvaged:
+    readings: list[tuple[str, int, float]] = field(default_factory=list)  # series, ms since 1970, value
+    rows: dict[str, list[tuple[Any, ...]]] = field(default_factory=dict)  # of journal and decision, with their numbers
+    saved: tuple[Any, ...] | None = None  # the columns of `SAVED`
+
+    def __bool__(self) -> bool:
+        return bool(self.readings or any(self.rows.values()) or self.saved)
+
+    @property
+    def words(self) -> str:
+        """What there is, for the sentence on what was lost."""
+        journal, decisions = len(self.rows.get("journal", ())), len(self.rows.get("decision", ()))
+        state = ", and the last state" if self.saved else ""
+        return f"{len(self.readings)} readings, {journal} lines of the journal, {decisions} decisions{state}"
+
+
+SAVED = ("at", "wall_ms", "segment", "boot_id", "boottime_s", "state")
+
+
+def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, int]) -> Salvaged:
+    """Read out what is newer than the store in its place.
+
+    Args:
+        damaged: the file set aside, with its log beside it.
+        newest_ms: the newest reading there is, by series.
+        last_ids: the last number there is, of "journal" and "decision".
+    """
+    found = Salvaged()
+    with suppress(sqlite3.Error, OSError), closing(open_reader(damaged)) as connection:
+        for series, name in _rows(connection, "SELECT id, name FROM series", ()):
+            for source in ("reading", "inbox"):
+                asked = f"SELECT time_ms, value FROM {source} WHERE series = ? AND time_ms > ?"  # noqa: S608 — two names
+                after = newest_ms.get(name, -1)
+                rows = _from_both_ends(connection, asked, (series, after), "time_ms")
+                found.readings += [(name, time_ms, value) for time_ms, value in rows]
+        for table, last in last_ids.items():
+            asked = f"SELECT * FROM {table} WHERE id > ?"  # noqa: S608 — two names
+            found.rows[table] = sorted(_from_both_ends(connection, asked, (last,), "id"))
+        for row in _rows(connection, f"SELECT {', '.join(SAVED)} FROM saved", ()):  # noqa: S608 — constants
+            with suppress(zlib.error, TypeError):
+                zlib.decompressobj().decompress(row[-1])
+                found.saved = row
+    _leave_the_old(found)
+    return found
+
+
+def put_in(connection: sqlite3.Connection, found: Salvaged) -> None:
+    """All but the readings, into the store in the damaged one's place. In the caller's transaction."""
+    for table, rows in found.rows.items():
+        for row in rows:
+            marks = ", ".join("?" * len(row))
+            connection.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608 — two names
+    if found.saved is not None:
+        connection.execute("INSERT OR IGNORE INTO saved VALUES (1, 0, 0, NULL, 1, '', 0, 0, NULL)")
+        names = ", ".join(f"{name} = ?" for name in SAVED)
+        connection.execute(f"UPDATE saved SET clean = 0, {names}", found.saved)  # noqa: S608 — constants
+
+
+def _leave_the_old(found: Salvaged) -> None:
+    """Each reading once, in order of time, and none older than some days before the last."""
+    end = max((time_ms for _, time_ms, _ in found.readings), default=0)
+    kept = {row for row in found.readings if row[1] > end - MOST_DAYS * _DAY_MS}
+    found.readings = sorted(kept, key=lambda row: (row[1], row[0]))
+
+
+def _rows(connection: sqlite3.Connection, asked: str, given: Sequence[object]) -> Iterator[tuple[Any, ...]]:
+    """Rows until the first that cannot be read."""
+    with suppress(sqlite3.Error):
+        yield from connection.execute(asked, given)
+
+
+def _from_both_ends(connection: sqlite3.Connection, asked: str, given: Sequence[object], by: str) -> set[tuple[Any, ...]]:
+    """Rows in front of a hole and behind it."""
+    rows = set(_rows(connection, f"{asked} ORDER BY {by}", given))
+    return rows | set(_rows(connection, f"{asked} ORDER BY {by} DESC", given))

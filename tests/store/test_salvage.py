@@ -1,0 +1,74 @@
+"""What came after the last backup is read out of a damaged store as far as its pages are whole."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.engine.events import JournalEntry
+from monitor.store.connection import STORE_NAME
+from monitor.store.keep import Store
+from monitor.store.nightly import nightly
+from monitor.store.reader import Reader
+from tests.store.test_opening import spoil, spoil_table, values
+
+
+@pytest.fixture
+def filled(tmp_path, say):
+    """A closed store: 2,000 readings in a backup, then 30,000 more, a day's journal, decisions and state."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(*[say.keep("a/b", float(n), n * 1000) for n in range(2000)], at=1.0, state='{"then": 1}'))
+        store.tidy(None, move_from=1)
+        nightly(tmp_path, "2026-05-01.sqlite")
+        wrote = JournalEntry(2.0, say.dawn_ms, "a", "note", note="two eggs")
+        keeps = [say.keep("a/b", float(n), n * 1000) for n in range(2000, 32_000)]
+        store.commit(say.batch(*keeps, at=2.0, decisions=[say.fan("a", True)], journal=[wrote], state='{"now": 1}'))
+        store.tidy(None, move_from=1, rows=40_000)
+        store.commit(say.batch(say.keep("a/b", -1.0, 32_000_000), at=3.0, state='{"now": 2}'))
+        store.mark_clean()
+    return tmp_path
+
+
+def opened_again(folder):
+    (folder / "damage-suspected").touch()
+    return Store.open(folder)
+
+
+def test_all_but_the_spoilt_page_is_there_again(filled):
+    """A spoilt roll-up costs no reading, no line of the journal, no decision, and not the engine's last state."""
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    with opened_again(filled) as store:
+        assert "Read out of the damaged file: 30001 readings, 1 lines of the journal, 1 decisions, and the last state" in (
+            store.opened.lost
+        )
+        assert store.load().state == '{"now": 2}'
+        assert not store.load().clean
+    assert values(filled) == [*map(float, range(32_000)), -1.0]
+    with Reader(filled) as reader:
+        assert [entry.note for entry in reader.journal("a")] == ["two eggs"]
+        assert len(reader.decisions("a")) == 1
+
+
+def test_readings_in_front_of_a_hole_and_behind_it_are_there_again(filled):
+    """Six spoilt pages in the midst of them: few are lost, none comes twice, none is invented."""
+    spoil(filled / STORE_NAME, 0.8)
+    with opened_again(filled) as store:
+        assert store.opened.set_aside is not None
+    kept = values(filled)
+    assert 28_000 < len(kept) < 32_001
+    assert kept == [*sorted(set(kept[:-1])), -1.0]
+
+
+def test_a_saved_state_that_is_not_whole_is_left(filled):
+    """Its own sum tells: then the state of the backup stands."""
+    spoil_table(filled / STORE_NAME, "saved")
+    with opened_again(filled) as store:
+        assert store.load().state == '{"then": 1}'
+
+
+def test_without_a_backup_the_store_begins_with_what_can_be_read(filled):
+    """No backup is no reason to lose what lies on sound pages."""
+    (filled / "backups" / "2026-05-01.sqlite").unlink()
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    with opened_again(filled) as store:
+        assert "begins anew. Read out of the damaged file: 32001 readings" in store.opened.lost
+    assert len(values(filled)) == 32_001
