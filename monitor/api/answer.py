@@ -19,7 +19,7 @@ from monitor.engine.alarm_states import OPEN
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
-from monitor.engine.specification import Limit, Measure, Priority, Sensor, WarmthBand
+from monitor.engine.specification import Fan, Limit, Measure, Priority, Sensor, WarmthBand
 from monitor.engine.state import AlarmRecord, Health, PenState, SensorState
 from monitor.engine.view import View, look
 
@@ -241,6 +241,14 @@ def fan_disobeys(pen: PenState) -> AlarmRecord | None:
     return next(found, None)
 
 
+def hand_waits_s(fan: Fan, pen: PenState, at: float) -> float:
+    """How long the fan's shortest run or rest still keeps it from what the keeper set by hand, s; 0 when it does not."""
+    hand, now = pen.hand, pen.fan
+    if hand is None or now.since is None or hand.running == now.running:
+        return 0.0
+    return max(0.0, now.since + (fan.shortest_on_s if now.running else fan.shortest_off_s) - at)
+
+
 def _fan(plan: PenPlan, pen: PenState, at: float) -> Part | None:
     fan = plan.pen.fan
     if fan is None:
@@ -257,6 +265,18 @@ def _fan(plan: PenPlan, pen: PenState, at: float) -> Part | None:
     speed = f" at {now.speed_pct:.0f} %" if now.running and now.speed_pct is not None else ""
     hand = pen.hand
     if hand is not None and hand.until > at:
+        waits_s = hand_waits_s(fan, pen, at)
+        if waits_s > 0.0:
+            least = (
+                f"runs for at least {for_long(fan.shortest_on_s)}"
+                if now.running
+                else f"rests at least {for_long(fan.shortest_off_s)}"
+            )
+            text = (
+                f"Fan set by hand to {'run' if hand.running else 'rest'} for {for_long(hand.until - at)} more; "
+                f"it waits {for_long(waits_s)} yet, for it {least}."
+            )
+            return Part("fan", Verdict.WATCH, text, evidence)
         text = f"Fan {'on' if now.running else 'off'}{speed}, set by hand for {for_long(hand.until - at)} more."
         return Part("fan", Verdict.WATCH, text + unconfirmed, evidence)
     timer_on_s, period_s = now.evidence.get("timer_on_s"), now.evidence.get("timer_period_s")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from monitor.air.units import Kind, show
-from monitor.api.answer import KIND, answer, because, fan_disobeys, is_believed
+from monitor.api.answer import KIND, answer, because, fan_disobeys, hand_waits_s, is_believed
 from monitor.api.barn import Barn
 from monitor.api.moments import for_long, rfc3339, wall_of
 from monitor.api.slug import slug
@@ -165,6 +165,7 @@ def _shown(value: float, sensor: Sensor, specification: Specification) -> str:
 def _fan(fan: Fan, known: PenState, specification: Specification, now: Now) -> dict[str, Json]:
     at = known.fan
     hand = known.hand if known.hand is not None and known.hand.until > now[0] else None
+    waits_s = hand_waits_s(fan, known, now[0])
     return {
         "state": "running" if at.running else "resting",
         "running": at.running,
@@ -195,6 +196,8 @@ def _fan(fan: Fan, known: PenState, specification: Specification, now: Now) -> d
             "left_s": round(hand.until - now[0]),
             "left_shown": for_long(hand.until - now[0]),
             "by": hand.by,
+            "waits_s": round(waits_s),
+            "waits_until": rfc3339(wall_of(now[0] + waits_s, now)) if waits_s > 0.0 else None,
         },
     }
 

@@ -112,7 +112,7 @@ def _sentence(before: Rehearsed, after: Rehearsed, pen: str, days: float) -> str
     rings = (sum(before.alarms.values()), sum(after.alarms.values()))
     hours = (before.fan_on_s.get(pen, 0.0) / 3600.0, after.fan_on_s.get(pen, 0.0) / 3600.0)
     return (
-        f"In the last {days:g} days: {rings[1]} alarms instead of {rings[0]}, "
+        f"In the last {days:g} days: {rings[1]} alarm{'' if rings[1] == 1 else 's'} instead of {rings[0]}, "
         f"{hours[1]:.1f} fan hours instead of {hours[0]:.1f}. The air itself is taken as it was."
     )
 

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from monitor.api.answer import Answer, Verdict, answer, is_believed
+from monitor.api.moments import rfc3339
+from monitor.api.status import pen_status
 from monitor.engine.events import HandSet, Json
 from monitor.engine.plan import plan_for
 from monitor.engine.specification import Specification
@@ -131,6 +133,27 @@ def test_hand_set_says_until_when(tmp_path: Path) -> None:
     barn.act(HandSet(barn.at, barn.wall_ms, "brooder", "keeper", True, None, 1800.0))
     barn.pass_time(300, WELL)
     assert "Fan on, set by hand for 25 min more." in _answer(barn).sentence
+    barn.close()
+
+
+def test_hand_set_says_that_it_waits_for_the_fans_shortest_rest(tmp_path: Path) -> None:
+    """Asked to run 15 s after it stopped, a fan that rests at least a minute says that it waits 45 s, and then runs."""
+    barn = BarnAtHand(tmp_path)
+    barn.pass_time(300, WELL)
+    barn.act(HandSet(barn.at, barn.wall_ms, "brooder", "keeper", True, None, 1800.0))
+    barn.pass_time(300, WELL)
+    barn.act(HandSet(barn.at, barn.wall_ms, "brooder", "keeper", False, None, 1800.0))
+    barn.pass_time(15, WELL)
+    barn.act(HandSet(barn.at, barn.wall_ms, "brooder", "keeper", True, None, 1800.0))
+    said = _answer(barn).sentence
+    assert "Fan set by hand to run for 30 min more; it waits 45 s yet, for it rests at least 60 s." in said
+    told = pen_status(barn.specification, "brooder", barn.state(), barn.now())["fan"]
+    assert isinstance(told, dict)
+    assert isinstance(told["hand_set"], dict)
+    assert told["hand_set"]["waits_s"] == 45
+    assert told["hand_set"]["waits_until"] == rfc3339(barn.wall_ms + 45_000)
+    barn.pass_time(60, WELL)
+    assert "Fan on, set by hand for 29 min more." in _answer(barn).sentence
     barn.close()
 
 
