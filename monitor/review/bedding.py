@@ -17,7 +17,7 @@ from monitor.engine.events import JournalEntry
 from monitor.engine.specification import Pen, Specification
 from monitor.facts.ammonia import SENSORS
 from monitor.review.airflow import FanRun
-from monitor.review.days_left import WINDOW_NIGHTS, Course, course
+from monitor.review.days_left import WINDOW_NIGHTS, Course, Litter, Weight, course, weight_of
 from monitor.review.effects import Effect, around, effect, same_fan, with_air
 from monitor.review.periods import DAY_MS, Deed, Night, Points, Stretch, deeds, nights, stretches, typical
 from monitor.review.robust import Interval
@@ -74,7 +74,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """The next litter work, for the calendar. `by` is "limit" or "habit"."""
+    """The next litter work, for the calendar. `by` is "limit", "limit, earliest" (the day cannot be told) or "habit"."""
 
     day: date
     by: str
@@ -145,8 +145,11 @@ def review(
     own = [entry for entry in journal if entry.pen == pen and entry.wall_ms is not None and entry.wall_ms < now_ms]
     whole = stretches(worked, told)
     suggested = tuple(found for each in whole[-MOST_EFFECTS:] for found in suggestions(each))
-    periods = tuple(_period(each, limit_ppm, suggested) for each in whole)
     zone = ZoneInfo(specification.timezone)
+    weight = weight_of(spec.flocks, lambda time_ms: datetime.fromtimestamp(time_ms / 1000, zone).date())
+    periods = tuple(
+        _period(each, limit_ppm, suggested, weight, _former(whole[:index], each, suggested)) for index, each in enumerate(whole)
+    )
     changes = tuple(_changes(spec, worked, told, own, zone))
     today = datetime.fromtimestamp(now_ms / 1000, zone).date()
     return Bedding(
@@ -167,15 +170,37 @@ def review(
 # ---------------------------------------------------------------- periods
 
 
-def _period(stretch: Stretch, limit_ppm: float | None, suggested: Sequence[Suggestion]) -> Period:
+def _period(
+    stretch: Stretch,
+    limit_ppm: float | None,
+    suggested: Sequence[Suggestion],
+    weight: Weight | None,
+    former: Sequence[Litter],
+) -> Period:
     within = stretch.nights
     # Across a change that nobody wrote down no rise is carried on.
     fell_ms = max((each.before_ms for each in suggested if _within(stretch, each.before_ms)), default=0)
     last = [n for n in within if n.time_ms >= fell_ms][-WINDOW_NIGHTS:]
     known = with_air(last)
     comparable = last if known else same_fan(last, last[-7:])
-    found = course(comparable, known, limit_ppm if stretch.ended_ms is None else None)
+    found = course(
+        comparable,
+        known,
+        limit_ppm if stretch.ended_ms is None else None,
+        began_ms=max(stretch.began_ms, fell_ms),
+        weight=weight,
+        former=former,
+    )
     return Period(stretch, found, _given_off(within[:5]), _given_off(within[-5:]))
+
+
+def _former(before: Sequence[Stretch], stretch: Stretch, suggested: Sequence[Suggestion]) -> list[Litter]:
+    """Earlier litters that began with the same deed, and that nobody changed unwritten: they show how this one may go."""
+    return [
+        (each.began_ms, each.nights)
+        for each in before
+        if each.what == stretch.what and each.nights and not any(_within(each, s.before_ms) for s in suggested)
+    ]
 
 
 def _within(stretch: Stretch, time_ms: int) -> bool:
@@ -273,7 +298,13 @@ def _due(periods: Sequence[Period], today: date, zone: ZoneInfo) -> Due | None:
         return None
     found = []
     if now.course is not None and now.course.days_left is not None:
-        found.append(Due(today + timedelta(days=int(now.course.days_left.best)), "limit"))
+        left = now.course.days_left
+        # where the day cannot be told, the earliest it may be: work done early harms nobody
+        found.append(
+            Due(today + timedelta(days=int(left.best)), "limit")
+            if now.course.to_the_day
+            else Due(today + timedelta(days=int(left.low)), "limit, earliest")
+        )
     lasted = [
         (p.stretch.ended_ms - p.stretch.began_ms) / DAY_MS
         for p in periods

@@ -56,8 +56,16 @@ def days_left(found: Bedding) -> str:
         return f"Days left to {_ppm(limit)}: more than {LONGEST_DAYS:.0f} at this rise."
     if left.best <= 0.0:
         return f"A usual night is at the limit for birds, {_ppm(limit)}: litter work is due."
-    high = f"{math.ceil(left.high)}" if left.high <= LONGEST_DAYS else "no end seen"
-    return f"At this rise {_ppm(limit)} in {_days(left.best)} ({math.floor(left.low)} to {high})."
+    low, high = math.floor(left.low), f"{math.ceil(left.high)}" if left.high <= LONGEST_DAYS else "no end seen"
+    if now.course.to_the_day:
+        return f"{_ppm(limit)} in {_days(left.best)} ({low} to {high}), as your litters go."
+    span = f"in {low} to {high} days" if left.high <= LONGEST_DAYS else f"in {_days(low)} at the earliest, no end seen"
+    why = (
+        "the nights so far do not agree on the day"
+        if now.course.has_former
+        else "this pen has no earlier litter of its kind to show how it goes on"
+    )
+    return f"{_ppm(limit)} {span}; cannot tell closer yet: {why}."
 
 
 def effect_text(what: str, day: date, did: Effect) -> str:
@@ -112,6 +120,8 @@ def warning_text(warned: Warned, timezone: str) -> str:
 
 def due_text(due: Due, today: date) -> str:
     """When, and by what."""
+    if due.by == "limit, earliest":
+        return f"Look at the litter from {due.day:%-d %b} on: the limit for birds may be reached then."
     why = "the limit for birds is reached then" if due.by == "limit" else "as long as your litter usually lies"
     if due.day < today:
         return f"Litter work was due about {due.day:%-d %b}: {why}."
@@ -215,8 +225,6 @@ def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
 
 def as_json(found: Bedding) -> dict[str, Json]:
     """What the API serves and `--json` prints; SI, with sentences beside the figures."""
-    now = found.now
-    left = None if now is None or now.course is None else now.course.days_left
     return {
         "pen": found.pen,
         "today": found.today.isoformat(),
@@ -224,10 +232,8 @@ def as_json(found: Bedding) -> dict[str, Json]:
         "limit_ppm": found.limit_ppm,
         "limit_source": found.limit_source,
         "airflow_known": found.air_known,
-        "days_left": {"text": days_left(found), **_interval(left)},
-        "due": None
-        if found.due is None
-        else {"day": found.due.day.isoformat(), "by": found.due.by, "text": due_text(found.due, found.today)},
+        "days_left": _days_left_json(found),
+        "due": _due_json(found),
         "periods": [_period_json(found, period) for period in found.periods],
         "changes": [_change_json(found, change) for change in found.changes],
         "suggested": [
@@ -242,6 +248,14 @@ def as_json(found: Bedding) -> dict[str, Json]:
         ],
         "warnings": [warning_text(warned, found.timezone) for warned in found.warnings],
     }
+
+
+def _days_left_json(found: Bedding) -> Json:
+    """`best` only where the day can be told; `low` and `high` wherever there is a span."""
+    course = None if found.now is None else found.now.course
+    told = _interval(None if course is None else course.days_left)
+    sure = course is not None and course.to_the_day
+    return {"text": days_left(found), **told, "best": told["best"] if sure else None}
 
 
 def _due_json(found: Bedding) -> Json:

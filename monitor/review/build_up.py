@@ -34,15 +34,6 @@ class Curve:
     def at(self, day: float) -> float:
         return self.level + self.rise * grown(day, self.slowness_days)
 
-    def reaches(self, limit: float) -> float:
-        """Day at which the limit is reached; 0 when there already, infinite when never."""
-        if self.level >= limit:
-            return 0.0
-        if self.rise <= 0.0:
-            return math.inf
-        short = 1.0 - (limit - self.level) / (self.rise * self.slowness_days)
-        return math.inf if short <= 0.0 else -self.slowness_days * math.log(short)
-
 
 @dataclass(frozen=True, slots=True)
 class BuildUp:
@@ -55,21 +46,6 @@ class BuildUp:
 
     def mean_at(self, day: float) -> float:
         return math.fsum(curve.at(day) * weight for curve, weight in self.curves)
-
-    def level(self) -> float:
-        return math.fsum(curve.level * weight for curve, weight in self.curves)
-
-    def rise(self) -> float:
-        return math.fsum(curve.rise * weight for curve, weight in self.curves)
-
-    def reaches(self, limit: float) -> float:
-        """The middle of the curves' answers."""
-        passed = 0.0
-        for day, weight in sorted((curve.reaches(limit), weight) for curve, weight in self.curves):
-            passed += weight
-            if passed >= 0.5:
-                return day
-        return math.inf
 
     def widened(self) -> float:
         """What few nights ask for: Student's t, and the freedom that two fitted figures took."""

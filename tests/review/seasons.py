@@ -126,6 +126,9 @@ def play(room: Room) -> Season:
     """The whole season."""
     leaks_m2 = room.leakage_cm2 * room.leakage_known / 1e4
     spec_pen = replace(pen(count=room.birds), inlet=Inlet(0.0387, 0.6, leaks_m2), length_m=room.floor_m2 / 3.05)
+    first_day = datetime.fromtimestamp(START_MS / 1000, ZoneInfo(ZONE)).date()
+    flocks = tuple(replace(flock, hatched=first_day - timedelta(days=room.hen_days)) for flock in spec_pen.flocks)
+    spec_pen = replace(spec_pen, flocks=flocks)
     season = Season(site(spec_pen), spec_pen)
     dice = random.Random(f"season {room.seed}")
     error = dice.gauss(0.0, 0.5) if room.sensor_error_ppm is None else room.sensor_error_ppm
