@@ -79,7 +79,7 @@ def first_needed(connection: sqlite3.Connection) -> int | None:
     for seq, packed in connection.execute("SELECT seq, deliveries FROM inbox WHERE deliveries IS NOT NULL ORDER BY seq DESC"):
         if count >= REMEMBERED:
             break
-        count, first = count + sum(1 for _ in _unpack(packed)), seq
+        count, first = count + _count(packed), seq
     return first
 
 
@@ -99,6 +99,15 @@ def _into_ring(connection: sqlite3.Connection, rows: Sequence[Remembered]) -> No
 
 def _pack(rows: Sequence[Remembered]) -> bytes:
     return _NUMBER.pack(rows[0].order) + b"".join(_ONE.pack(row.packet_id, len(row.digest)) + row.digest for row in rows)
+
+
+def _count(packed: bytes) -> int:
+    """How many are in it, without taking them out."""
+    place, count = _NUMBER.size, 0
+    while place < len(packed):
+        place += _ONE.size + _ONE.unpack_from(packed, place)[1]
+        count += 1
+    return count
 
 
 def _unpack(packed: bytes) -> Iterator[Remembered]:

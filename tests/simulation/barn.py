@@ -24,6 +24,9 @@ length = "12 ft"
 width = "10 ft"
 height = "8 ft"
 {sensors}
+[pen.heat]
+kind = "{heat}"
+
 [pen.fan]
 command_topic = "millrise/brooder/fan/set"
 report_topic = "millrise/brooder/fan/state"
@@ -58,18 +61,18 @@ name = "{name}"
 measures = "{measures}"
 place = "bird level"
 topic = "millrise/brooder/{name}"
-every = "120 s"
+every = "{every_s:g} s"
 {unit}"""
 
 
-def settings_in(folder: Path) -> Settings:
+def settings_in(folder: Path, every_s: float, heat: str) -> Settings:
     """Written to a file there and read as the daemon reads them; the store lies beside it."""
     file = folder / "warmstraw.toml"
     sensors = ""
     for name, measures in SENSORS.items():
         unit = 'unit = "degC"\n' if measures == "temperature" else ""
-        sensors += SENSOR.format(name=name, measures=measures, unit=unit)
-    file.write_text(SETTINGS.format(folder=folder / "store", sensors=sensors))
+        sensors += SENSOR.format(name=name, measures=measures, unit=unit, every_s=every_s)
+    file.write_text(SETTINGS.format(folder=folder / "store", sensors=sensors, heat=heat))
     return read_settings(str(file))
 
 

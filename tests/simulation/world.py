@@ -32,20 +32,21 @@ from tests.simulation.daemon import SimulatedClocks, SimulatedDaemon
 from tests.simulation.disk import Disk, Killed
 from tests.simulation.judging import Broken, Tally, readings_wrong, records, stored_readings, unwell
 from tests.simulation.odds import Weather, draw
+from tests.simulation.pace import TURN_S, Pace, pace_of
 from tests.simulation.phone import Phones, mode_of
+from tests.simulation.sensors import Sensors
 
-TURN_S = 20.0
-EVERY_S = 120.0  # between two readings of a sensor
 URGENT_WITHIN_S = 300.0
 WELL_WITHIN_S = 1500.0
+ASTIR_S = 60.0  # turns are short for so long after anything has changed
 STORMY_S, QUIET_S = 10.0 * 3600.0, 0.5 * 3600.0
 START_S = 1_775_347_200.0  # 2026-04-05, three days after the hatch
-MOST_HELD_BY_SENSOR = 40  # a small controller's buffer
 
 
 class World:
-    def __init__(self, seed: int, folder: Path) -> None:
+    def __init__(self, seed: int, folder: Path, pace: Pace | None = None) -> None:
         self.seed = seed
+        self.pace = pace or pace_of(seed)
         self.folder = folder
         self.dice = Random(seed)
         self.odds = draw(self.dice)
@@ -55,7 +56,7 @@ class World:
         self.clocks = SimulatedClocks(self.now, self.odds.keeps_time)
         self.broker = SimulatedBroker(self.odds.broker_keeps_file)
         self.disk = Disk(self.dice)
-        self.settings = settings_in(folder)
+        self.settings = settings_in(folder, self.pace.readings_every_s, self.pace.heat)
         self.phones = Phones(self.dice, self.settings.catalogue.frame.maybe_repeat)
         self.tally = Tally()
         self.trace = hashlib.sha256()
@@ -67,29 +68,27 @@ class World:
         self._hung_since: float | None = None
         self._connected_since = self.now
         self._phone_well_since = self.now
-        self._messages: list[Message] = []
-        self._unsent: list[Message] = []
+        self.sensors = Sensors(self.dice, self.pace, self.broker)
         self._unstored: list[Message] = []  # acknowledged while the store failed, and not yet known to be written
-        self._last_said = 0.0
-        self._numbers = 0
-        self._lamp_c = 31.5
         self._relay_on = False
-        self._relay_heard = self.now
         self._last_switch: SwitchFan | None = None
         self._killed_at: list[float] = []
         self._urgent_since: dict[int, float] = {}
-        self._heard = Heard(EVERY_S)
+        self._heard = Heard(self.pace.readings_every_s)
         self._broker_was_up = True
         self._hung_phones: set[int] = set()
         self._quiet_since: float | None = None
         self._well_after: float | None = None
+        self._turn_s = TURN_S
+        self._astir_until = self.now
+        self._looks: object = None
 
     # ------------------------------------------------------------------ running
 
     def run(self, days: float) -> Tally:
         """Storm and quiet in turn; judged at every turn, and counted at each end of a quiet time."""
         end = self.now + days * 86_400.0
-        with self.disk.under():
+        with self.disk.under(), self.pace.kept():
             while self.now < end:
                 self._spell(STORMY_S, is_stormy=True)
                 self._spell(QUIET_S, is_stormy=False)
@@ -109,15 +108,36 @@ class World:
         if not is_stormy:
             self._start_at = min(self._start_at, self.now + 60.0)  # whoever ended the fault starts it again
         while self.now < end:
-            self.now = round(self.now + TURN_S, 3)
+            self._turn_s = self._until_next()
+            self.now = round(self.now + self._turn_s, 3)
             self.clocks.now = self.now
-            self.weather.pass_time(self.now, TURN_S, is_stormy)
+            self.weather.pass_time(self.now, self._turn_s, is_stormy)
             self._turn_around(is_stormy)
             try:
                 self._turn_daemon()
             except Killed:
                 self._die(self.dice.uniform(5.0, 60.0) if self.dice.random() < 0.9 else self.dice.uniform(60.0, 7200.0))
             self._judge_turn()
+
+    def _until_next(self) -> float:
+        """Seconds to the next moment at which anything may happen; short while something has just changed."""
+        daemon = self.daemon
+        looks = (
+            frozenset(self.weather.until),
+            daemon is None,
+            daemon is not None and daemon.session.connected,
+            bool(self.sensors.unsent),
+            len(self.phones.rung),
+            self.clocks.is_synchronised,
+        )
+        if looks != self._looks:
+            self._looks, self._astir_until = looks, self.now + ASTIR_S
+        if self.now < self._astir_until:
+            return TURN_S
+        awaited = [*self.weather.until.values(), self._start_at if daemon is None else self._connect_at]
+        if daemon is not None:
+            awaited.append(self.now + daemon.core.state.due_at - daemon.core.now()[0])
+        return self.pace.turn_s(self.now, awaited)
 
     def broken(self, words: str) -> Broken:
         hours = (self.now - self.began) / 3600.0
@@ -129,13 +149,13 @@ class World:
         self.disk.fault = next((name for name in ("disk full", "disk read-only", "disk errors") if name in self.weather), "")
         self._turn_clock(is_stormy)
         self._turn_broker()
-        self._turn_barn()
+        self.sensors.pass_time(self.now, self._turn_s, self.weather)
         if not is_stormy:
             self.disk.kill_after = None
             return
-        if self.daemon is not None and self.dice.random() < self.odds.kills * TURN_S:
+        if self.daemon is not None and self.dice.random() < self.odds.kills * self._turn_s:
             self.disk.kill_after = self.dice.randint(1, 12)  # somewhere in a commit, or in the noting of a message
-        if self.daemon is not None and self.dice.random() < self.odds.reboots * TURN_S:
+        if self.daemon is not None and self.dice.random() < self.odds.reboots * self._turn_s:
             self.tally.reboots += 1
             self._die(self.dice.uniform(30.0, 14_400.0), is_reboot=True)
 
@@ -144,7 +164,7 @@ class World:
             if self.clocks.is_synchronised:
                 self.clocks.is_synchronised = False
                 self.clocks.error_s = self.dice.choice((-1.0, 1.0)) * math.exp(self.dice.uniform(0.0, 19.0))  # up to six years
-        elif not self.clocks.is_synchronised and (not is_stormy or self.dice.random() < TURN_S / 600.0):
+        elif not self.clocks.is_synchronised and (not is_stormy or self.dice.random() < self._turn_s / 600.0):
             self.clocks.is_synchronised, self.clocks.error_s = True, 0.0
 
     def _turn_broker(self) -> None:
@@ -152,43 +172,12 @@ class World:
         if self._broker_was_up and not is_up:
             self.broker.kill()
             self.tally.broker_kills += 1
-            if self._messages and self.now - self._last_said < TURN_S and self.dice.random() < 0.3:
-                again = self._messages[-1]  # its sender never got the broker's answer
-                again.copies += 1
-                again.is_lost = False
-                self._unsent.append(again)
+            self.sensors.hear_nothing(self.now, self._turn_s)
         elif is_up and not self._broker_was_up:
             self.broker.start()
         self._broker_was_up = is_up
         self.broker.is_hung = "broker hung" in self.weather
         self.broker.pass_time(self.now)
-
-    def _turn_barn(self) -> None:
-        wanted = 15.0 if "lamp out" in self.weather else 31.5 + math.sin(self.now / 5000.0)
-        self._lamp_c += (wanted - self._lamp_c) * TURN_S / 900.0
-        ammonia = 8.0 + 2.0 * math.sin(self.now / 9000.0)
-        if "ammonia up" in self.weather:
-            ammonia = 28.0
-        if "ammonia dangerous" in self.weather:
-            ammonia = 70.0
-        air = {"warm": self._lamp_c, "warm too": self._lamp_c + 0.3, "damp": 55.0, "ammonia": ammonia}
-        times = 10 if "sensors flood" in self.weather else 1
-        if "sensors silent" not in self.weather and (self.now % EVERY_S < TURN_S or times > 1):
-            for name, value in air.items():
-                for _ in range(times):
-                    self._say(name, value + self.dice.uniform(-0.1, 0.1))
-        while self._unsent and self.broker.publish(self._unsent[0]):
-            self._unsent.pop(0)
-            self._last_said = self.now
-
-    def _say(self, name: str, about: float) -> None:
-        self._numbers += 1
-        value = round(round(about, 1) + self._numbers % 90_000 * 1e-6, 6)  # every reading can be told from the others
-        message = Message(self._numbers, f"millrise/brooder/{name}", repr(value), f"brooder/{name}", value)
-        self._messages.append(message)
-        self._unsent.append(message)
-        if len(self._unsent) > 10 * MOST_HELD_BY_SENSOR:
-            self._unsent.pop(0).is_lost = True
 
     # ------------------------------------------------------------------ the daemon's side
 
@@ -219,7 +208,7 @@ class World:
             self._acknowledged,
             self._hand_over,
             self._switched,
-            Random(self.seed + self._numbers),
+            Random(self.seed + len(self.sensors.messages)),
         )
         self._up_since = self._connect_at = self.now
         self._hung_phones.clear()
@@ -295,7 +284,6 @@ class World:
             return True  # nobody has noticed yet
         if topic == FAN_SET:
             self._relay_on = payload == "on"
-            self._relay_heard = self.now
             self.broker.publish(Message(0, FAN_STATE, payload))
         return True
 
@@ -382,7 +370,7 @@ class World:
                 raise self.broken(f"urgent alarm number {occurrence} is not told after {waited:.0f} s")
 
     def _trouble(self, daemon: SimulatedDaemon) -> str:
-        return unwell(daemon, self._relay_on) or ("readings wait for the broker" if self._unsent else "")
+        return unwell(daemon, self._relay_on) or ("readings wait for the broker" if self.sensors.unsent else "")
 
     def _judge_quiet(self) -> None:
         daemon = self.daemon
@@ -402,11 +390,11 @@ class World:
 
     def _judge_readings(self) -> None:
         stored = stored_readings(self.folder / "store" / "store.sqlite")
-        wrong = readings_wrong(stored, self._messages)
+        wrong = readings_wrong(stored, self.sensors.messages)
         if wrong:
             raise self.broken(wrong)
-        self.tally.readings = len(self._messages)
-        lost = [m for m in self._messages if m.is_lost and stored[(m.sensor, m.value)] == 0]
+        self.tally.readings = len(self.sensors.messages)
+        lost = [m for m in self.sensors.messages if m.is_lost and stored[(m.sensor, m.value)] == 0]
         self.tally.lost_with_disk = sum(m.is_acknowledged for m in lost)
         self.tally.lost_with_broker = len(lost) - self.tally.lost_with_disk
-        self._note(f"{len(self._messages)} {len(lost)} {sum(stored.values())}")
+        self._note(f"{len(self.sensors.messages)} {len(lost)} {sum(stored.values())}")
