@@ -65,6 +65,10 @@ class Barn(Protocol):
         """
         ...
 
+    def air_changes(self, pen: str) -> Json:
+        """Air changes an hour as measured in the last weeks, against expected: sentence; weeks: [{begins, text, …}]."""
+        ...
+
     def calendar(self) -> Json:
         """What each flock wants next, the earliest first: [{day, pen, flock, what, why, source, due}]."""
         ...

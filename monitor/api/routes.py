@@ -81,6 +81,12 @@ def bedding(pen: str, barn: BarnHere, _: Looker) -> Json:
     return barn.bedding(acts.pen_named(barn, pen).name)
 
 
+@api.get("/pens/{pen}/air-changes", response_model=None)
+def air_changes(pen: str, barn: BarnHere, _: Looker) -> Json:
+    """How often the fan really changed the air, week by week, against what it should; a week without a figure says why."""
+    return barn.air_changes(acts.pen_named(barn, pen).name)
+
+
 @api.get("/pens/{pen}/fan", response_model=None)
 def fan_over_time(
     pen: str, barn: BarnHere, _: Looker, from_: From = None, to: To = None, points: Points = 500

@@ -37,6 +37,7 @@ class Yard:
     last_tick: Callable[[], float]
     monotonic: Callable[[], float] = time.monotonic
     _litter: dict[str, tuple[float, Json]] = field(default_factory=dict)
+    _air: dict[str, tuple[float, Json]] = field(default_factory=dict)
     more_parts: Callable[[], dict[str, str]] = dict  # of what goes on beside the judging: told, but no part of the health
     more_figures: Callable[[], dict[str, float]] = dict
 
@@ -148,6 +149,19 @@ class Yard:
             return known[1]
         found: Json = look_back(self.specification, pen, self.reader(), wall_ms).as_json(self.specification.units)
         self._litter[pen] = (self.monotonic(), found)
+        return found
+
+    def air_changes(self, pen: str) -> Json:
+        from monitor.daemon.measured_air import measured_air
+
+        _, wall_ms = self.now()
+        if wall_ms is None:
+            return {"sentence": "Air changes wait for a trusted clock.", "weeks": []}
+        known = self._air.get(pen)
+        if known is not None and self.monotonic() - known[0] < LITTER_KEPT_S:
+            return known[1]
+        found = measured_air(self.specification, pen, self.reader(), wall_ms)
+        self._air[pen] = (self.monotonic(), found)
         return found
 
     def calendar(self) -> Json:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.api.changes import Hub, Listener
+from monitor.daemon.measured_air import measured_air
 from monitor.engine.connections import ApiAddress, Connections, StoreKeeping
 from monitor.engine.events import AlarmChanged, Event, FanReport, JournalEntry, Json, Keep, Reading, SwitchFan, Tick
 from monitor.engine.saving import load, save
@@ -192,6 +193,11 @@ class BarnAtHand:
 
     def bedding(self, pen: str) -> Json:
         return self.told.get("bedding", {"pen": pen, "periods": []})
+
+    def air_changes(self, pen: str) -> Json:
+        now_ms = self.now()[1]
+        assert now_ms is not None
+        return measured_air(self.specification, pen, self.reader(), now_ms)
 
     def calendar(self) -> Json:
         return self.told.get("calendar", [])

@@ -24,6 +24,7 @@ READS = [
     "/api/pens/brooder/series?measure=temperature",
     "/api/pens/brooder/ventilation",
     "/api/pens/brooder/bedding",
+    "/api/pens/brooder/air-changes",
     "/api/pens/brooder/fan",
     "/api/alarms",
     "/api/journal",
