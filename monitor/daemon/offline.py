@@ -49,7 +49,7 @@ def _write_straight(store: Store, settings: Settings, make: Callable[[float, int
     saved, glance = store.load(), clocks.glance()
     timeline, _ = begin(last_seen(saved), glance)
     at = timeline.at(glance.boottime_s)
-    state = loaded_state(saved, at, bool(store.opened.lost))
+    state = loaded_state(saved, at, bool(store.opened.lost) or (saved is not None and saved.is_older))
     at = max(at, state.at)
     wall_ms = timeline.wall_ms(at)
     event: Event = make(at, wall_ms)

@@ -84,7 +84,7 @@ class Daemon:
         glance = self._clocks.glance()
         timeline, self._dark_s = begin(last_seen(saved), glance)
         self._was_clean = saved is None or saved.clean
-        is_older = store is None or bool(store.opened.lost)
+        is_older = store is None or bool(store.opened.lost) or (saved is not None and saved.is_older)
         state = loaded_state(saved, timeline.at(glance.boottime_s), is_older)
 
         self._links = Links(folder_of(connections))

@@ -210,6 +210,7 @@ def copy_in(source: Path, part: Path, why: str) -> int:
         schema.migrate(connection, str(part))
         with transaction(connection, at_once=True):
             Memory(connection).forget()  # packet ids of that time mean other messages now
+            connection.execute("INSERT OR REPLACE INTO mark VALUES ('restored', 1)")  # see `Saved.is_older`
             notices = outbox.set_aside_unfinished(connection, why)
         connection.execute("PRAGMA journal_mode = DELETE")
     return notices

@@ -104,31 +104,6 @@ def after(connection: sqlite3.Connection, number: int, limit: int) -> Iterator[D
     return map(read, connection.execute(asked, (number, limit)))
 
 
-def fan_seconds(connection: sqlite3.Connection, pen: str, from_ms: int, to_ms: int) -> float:
-    """How long this pen's fan was told to run between two times, s.
-
-    The last command before `from_ms` counts from there, the last one before `to_ms` until there: ask for
-    no time to come. While the daemon is down its last command is taken to stand.
-    """
-    before = connection.execute(
-        "SELECT state FROM decision WHERE pen = ? AND kind = 'fan' AND time_ms < ? ORDER BY time_ms DESC, id DESC LIMIT 1",
-        (pen, from_ms),
-    ).fetchone()
-    running = before is not None and before[0] == "running"
-    since, total_ms = from_ms, 0
-    for time_ms, state in connection.execute(
-        """SELECT time_ms, state FROM decision WHERE pen = ? AND kind = 'fan' AND time_ms >= ? AND time_ms < ?
-           ORDER BY time_ms, id""",
-        (pen, from_ms, to_ms),
-    ):
-        if running:
-            total_ms += time_ms - since
-        running, since = state == "running", time_ms
-    if running:
-        total_ms += max(0, to_ms - since)
-    return total_ms / 1000.0
-
-
 def read(row: Sequence[Any]) -> Decision:
     """One row, in the order of the columns, as a decision."""
     number, kind, pen, at_ms, time_ms, key, what, subject, former, state, priority, occurrence, speed, reason, by, evidence = row

@@ -12,12 +12,12 @@ import threading
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from monitor.engine.connections import Delivery, Notice
-from monitor.engine.events import AlarmChanged, JournalEntry, Keep, SwitchFan
-from monitor.store import decisions, journal, outbox, retention, rollups
+from monitor.engine.events import AlarmChanged, Keep, SwitchFan
+from monitor.store import decisions, fan_sums, journal, outbox, retention, rollups
+from monitor.store.batch import Batch, Committed, Saved, Tidied
 from monitor.store.connection import STORE_NAME, note_suspicion, open_reader, transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
@@ -33,58 +33,7 @@ from monitor.store.salvage import put_in, salvage
 MOVE_FROM = 3_000
 
 
-@dataclass(frozen=True)
-class Batch:
-    """What belongs together: readings, their deliveries, what was decided on them, who must hear of it.
-
-    `at` is the elapsed second of the engine's state; `wall_ms` None while the wall clock is not trusted.
-    `at_once` batches are on the disk when `commit` returns; others survive a kill of the daemon, but a
-    power cut may take the last of them.
-    """
-
-    keeps: Sequence[Keep]
-    deliveries: Sequence[Delivery]
-    decisions: Sequence[SwitchFan | AlarmChanged]
-    journal: Sequence[JournalEntry]
-    notices: Sequence[Notice]
-    state: str | None  # the engine's state as JSON; None leaves the stored one
-    at: float
-    wall_ms: int | None
-    segment: int
-    boot_id: str
-    boottime_s: float
-    at_once: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Committed:
-    readings: int  # stored now, dated or waiting for the clock
-    waiting: int  # of them, waiting
-    same: int  # already stored: their own time and value were there
-    refused: int  # not a number
-    decisions: int
-    unmoved: int  # readings now in the inbox; call `tidy` when these are many
-
-
-@dataclass(frozen=True, slots=True)
-class Saved:
-    """What the last commit left: where the engine goes on."""
-
-    state: str | None
-    at: float
-    wall_ms: int | None
-    segment: int
-    boot_id: str
-    boottime_s: float
-    clean: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Tidied:
-    dated: int  # readings that waited for the clock and came in
-    moved: int  # readings moved to their place
-    dropped: int  # raw readings dropped for their age
-    more: bool  # call again soon
+__all__ = ["Batch", "Committed", "Saved", "Store", "Tidied"]
 
 
 class Store:
@@ -103,6 +52,7 @@ class Store:
         self._memory = Memory(connection)
         self._doubtful: tuple[Batch, Committed] | None = None
         self._state_bytes = 0
+        self._is_restored = bool(self._one("SELECT count(*) FROM mark WHERE name = 'restored'"))
         self.is_damaged = False  # met since it was opened: close it, and open it again
         self.outbox = Outbox(connection, self._turn)
         self.mirror = Ledger(connection, self._turn)
@@ -198,7 +148,10 @@ class Store:
                 journal.write(self._connection, batch.journal, batch.segment)
                 outbox.write(self._connection, batch.notices)
                 self._save(batch)
+                if self._is_restored and batch.state is not None:
+                    self._connection.execute("DELETE FROM mark WHERE name = 'restored'")
             self._doubtful = None
+            self._is_restored &= batch.state is None
             self._commits += 1
             self._memory.accept(batch.deliveries)
             self._inbox.accept(intake)
@@ -268,7 +221,7 @@ class Store:
             return None
         packed, at, wall_ms, segment, boot_id, boottime_s, clean = row
         state = None if packed is None else unpack(packed)
-        return Saved(state, at, wall_ms, segment, boot_id, boottime_s, bool(clean))
+        return Saved(state, at, wall_ms, segment, boot_id, boottime_s, bool(clean), self._is_restored)
 
     def mark_clean(self) -> None:
         """The daemon stops in good order: nothing is under way. The next commit takes the mark off."""
@@ -339,6 +292,7 @@ class Store:
                 self.mirror.bound_backlog()
                 self._inbox.let_go(self.mirror.keep_after_seq)
                 dropped = retention.drop_old(self._connection, now_ms, self.raw_days, rows)
+                fan_sums.sum_up_old(self._connection, now_ms, self.raw_days, self.mirror.decision)
                 outbox.tidy(self._connection)
                 self.mirror.write()
             with self._told():

@@ -41,6 +41,11 @@ class Ledger:
         """Arrivals after this one must stay in the inbox; None when there is no mirror."""
         return None if self._cursor is None else self._cursor.seq
 
+    @property
+    def decision(self) -> int | None:
+        """Number of the last decision the server has; None when there is no mirror."""
+        return None if self._cursor is None else self._cursor.decision
+
     def begin(self) -> Cursor:
         """There is a mirror from now on. A new one gets everything that was stored before, by and by."""
         with self._turn(True):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.engine.events import JournalEntry
-from monitor.store import decisions, journal
+from monitor.store import decisions, fan_sums, journal
 from monitor.store.connection import STORE_NAME, note_suspicion, open_reader
 from monitor.store.decisions import Decision
 from monitor.store.failures import StoreCorrupt, StoreMissing, told
@@ -247,9 +247,13 @@ class Reader:
         kinds: Sequence[str] = ("fan", "alarm"),
         limit: int = 100_000,
     ) -> list[Decision]:
-        """Dated decisions, oldest first; of more than `limit` the newest. `pen` None: of all; "": the site's own."""
-        with self.asking() as ask:
-            return decisions.between(ask, pen, from_ms, to_ms, kinds, limit)
+        """Dated decisions, oldest first; of more than `limit` the newest. `pen` None: of all; "": the site's own.
+
+        A fan's commands older than eight weeks are sums of ten minutes and come in their shape, see `fan_sums`.
+        """
+        with self.asking() as ask, _snapshot(ask):
+            found = decisions.between(ask, pen, from_ms, to_ms, kinds, limit)
+            return fan_sums.with_sums(ask, found, pen, from_ms, to_ms)[-limit:] if "fan" in kinds else found
 
     def alarm_history(self, key: str | None = None, limit: int = 1_000) -> list[Decision]:
         """The last changes of one alarm, or of all, oldest first, those not dated yet among them."""
@@ -257,9 +261,9 @@ class Reader:
             return decisions.of_alarm(ask, key, limit)
 
     def fan_seconds(self, pen: str, from_ms: int, to_ms: int) -> float:
-        """How long the fan was told to run, s; see `decisions.fan_seconds`."""
+        """How long the fan was told to run, s; see `fan_sums.fan_seconds`."""
         with self.asking() as ask, _snapshot(ask):
-            return decisions.fan_seconds(ask, pen, from_ms, to_ms)
+            return fan_sums.fan_seconds(ask, pen, from_ms, to_ms)
 
     def journal(self, pen: str | None = None, from_ms: int | None = None, to_ms: int | None = None) -> list[JournalEntry]:
         """What the keeper did, oldest first; without limits also entries that are not dated yet, last."""

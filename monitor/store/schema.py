@@ -77,7 +77,13 @@ _MIRROR = (
 
 _MIRROR_HOURS = ("ALTER TABLE mirror ADD COLUMN hour_ms INTEGER NOT NULL DEFAULT 0",)
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _MIRROR, _MIRROR_HOURS)
+_FAN_SUMS = (
+    # How long a fan was told to run in ten minutes, for each reason, where its commands have grown old, see fan_sums.
+    """CREATE TABLE fan_ten_minutes (pen TEXT NOT NULL, time_ms INTEGER NOT NULL, reason TEXT NOT NULL,
+       running_ms INTEGER NOT NULL, load_ms INTEGER NOT NULL, PRIMARY KEY (pen, time_ms, reason)) WITHOUT ROWID""",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _MIRROR, _MIRROR_HOURS, _FAN_SUMS)
 
 
 def version(connection: sqlite3.Connection) -> int:

@@ -69,6 +69,22 @@ def test_a_restored_store_is_the_one_backed_up(tmp_path, say):
     assert values(elsewhere) == [1.0, 2.0]
 
 
+def test_a_restored_store_says_that_it_is_older_until_a_state_is_saved(tmp_path, say):
+    """What was numbered after the backup is out in the world: the next run must not number from there once more."""
+    folder = tmp_path / "store"
+    with Store.open(folder) as store:
+        store.commit(say.batch(say.keep("a/b", 1.0), state='{"then": 1}'))
+        assert not store.load().is_older
+        backup.backup(folder, tmp_path / "copy.sqlite")
+    backup.restore(tmp_path / "copy.sqlite", folder)
+    for state in (None, '{"now": 1}'):
+        with Store.open(folder) as store:
+            assert store.load().is_older
+            store.commit(say.batch(say.keep("a/b", 2.0, 1000 if state is None else 2000), state=state))
+    with Store.open(folder) as store:
+        assert not store.load().is_older
+
+
 def test_a_restore_refuses_over_a_running_store(store, tmp_path, say):
     """The daemon must be stopped first; nothing is touched until then."""
     store.commit(say.batch(say.keep("a/b", 1.0)))
