@@ -13,6 +13,8 @@ from datetime import datetime
 
 from monitor.engine.decisions import decision
 from monitor.engine.events import Action, AlarmChanged, Event, FanReport, Json, Keep, Reading, Started, SwitchFan, Tick
+from monitor.engine.plan import plan_for
+from monitor.engine.quiet import Run
 from monitor.engine.specification import Specification
 from monitor.engine.state import State
 from monitor.engine.step import step
@@ -51,15 +53,17 @@ def rehearse(
     """
     tally = Rehearsed()
     state = State()
+    run = Run(state, plan_for(specification))
     waiting = iter(sorted(events, key=lambda e: e.at))
     other = next(waiting, None)
     running_since: dict[str, float] = {}
 
     def take(event: Event) -> None:
         nonlocal state
-        state, actions = step(state, event, specification)
+        state, actions = step(run.end(), event, specification)
         if actions:
             obey(actions)
+        run.begin(state)
 
     def obey(actions: list[Action]) -> None:
         nonlocal state
@@ -79,23 +83,25 @@ def rehearse(
             elif isinstance(action, AlarmChanged) and action.state == "unacknowledged":
                 tally.alarms[action.name] = tally.alarms.get(action.name, 0) + 1
 
-    sensors = specification.sensors
+    sensors, taken = specification.sensors, 0
+    last_ms: int | None = None
     for wall_ms, key, value in readings:
-        at = wall_ms / 1000.0
         if tally.first_ms is None:
             tally.first_ms = wall_ms
-            take(Started(at, wall_ms, None, True))
-        while other is not None and other.at <= at:
+            take(Started(wall_ms / 1000.0, wall_ms, None, True))
+        while other is not None and other.at <= wall_ms / 1000.0:
             take(other)
             other = next(waiting, None)
-        if key not in sensors:
+        if run.take(wall_ms, key, value):
+            taken += 1
+            last_ms = wall_ms
+        elif key in sensors:
+            taken += 1
+            last_ms = wall_ms
+            take(Reading(wall_ms / 1000.0, wall_ms, key, value))
+        else:
             tally.unknown_sensors[key] = tally.unknown_sensors.get(key, 0) + 1
-            continue
-        tally.readings += 1
-        tally.last_ms = wall_ms
-        state, actions = step(state, Reading(at, wall_ms, key, value), specification)
-        if len(actions) > 1 or (actions and type(actions[0]) is not Keep):
-            obey(actions)
+    tally.readings, tally.last_ms = taken, last_ms
     if tally.last_ms is not None:
         take(Tick(tally.last_ms / 1000.0, tally.last_ms))
         for pen, since in running_since.items():

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 from monitor.engine import foresee_fan, foresee_heat, foresee_limits, foresee_night, outlook_air
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
+from monitor.engine.records import replace
 from monitor.engine.specification import SI_UNIT, Measure, Priority
 from monitor.engine.state import Health, PenState, State
 from monitor.engine.view import Condition, View

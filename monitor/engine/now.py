@@ -9,6 +9,12 @@ from monitor.engine.state import State
 EARLIEST_MS, LATEST_MS = 946_684_800_000, 7_258_118_400_000  # 2000 to 2200; outside it no clock is believed
 
 
+def is_in_step(state: State, at: float, wall_ms: int) -> bool:
+    """Does this wall time go on from the last trusted one as the elapsed seconds do, to a minute?"""
+    known_at, known_ms = state.wall_at, state.wall_anchor_ms
+    return known_at is not None and known_ms is not None and abs(wall_ms - known_ms - (at - known_at) * 1000.0) <= 60_000
+
+
 def tell_time(state: State, at: float, wall_ms: int | None, plan: Plan) -> State:
     """Move the engine's clock, and the calendar when a day ends or the clock is set."""
     if wall_ms is None:
@@ -16,19 +22,17 @@ def tell_time(state: State, at: float, wall_ms: int | None, plan: Plan) -> State
     else:
         anchor_at, anchor_ms = at, wall_ms
     day, ends, due = state.day, state.day_ends_at, state.due_at
-    if anchor_at is not None and anchor_ms is not None:
-        stepped = (
-            state.wall_at is None
-            or state.wall_anchor_ms is None
-            or abs(anchor_ms - state.wall_anchor_ms - (anchor_at - state.wall_at) * 1000.0) > 60_000
-        )
-        if stepped or day is None or at >= ends:
-            now_ms = int(anchor_ms + (at - anchor_at) * 1000.0)
-            if EARLIEST_MS <= now_ms <= LATEST_MS:
-                today, ends_ms = local_day(now_ms, plan.specification.timezone)
-                ends = at + max(1.0, (ends_ms - now_ms) / 1000.0)
-                if today != day:
-                    day, due = today, at
+    if (
+        anchor_at is not None
+        and anchor_ms is not None
+        and (day is None or at >= ends or not is_in_step(state, anchor_at, anchor_ms))
+    ):
+        now_ms = int(anchor_ms + (at - anchor_at) * 1000.0)
+        if EARLIEST_MS <= now_ms <= LATEST_MS:
+            today, ends_ms = local_day(now_ms, plan.specification.timezone)
+            ends = at + max(1.0, (ends_ms - now_ms) / 1000.0)
+            if today != day:
+                day, due = today, at
     return _at_this_time(state, at, wall_ms, anchor_at, anchor_ms, day, ends, due)
 
 
@@ -44,7 +48,7 @@ def _at_this_time(
 ) -> State:
     pens = state.pens
     if day != state.day:
-        pens = {name: replace(pen, due_at=at) for name, pen in pens.items()}
+        pens = {name: replace(pen, due_at=at, settled_until=0.0) for name, pen in pens.items()}
     return State(
         at,
         wall_ms,

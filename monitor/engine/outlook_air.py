@@ -11,7 +11,7 @@ Rules of this file:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 from monitor.air import balance, heat_index, poultry, psychrometrics, surface
@@ -19,6 +19,7 @@ from monitor.air.balance import CannotMeet
 from monitor.engine.events import Evidence, Json
 from monitor.engine.flock import age_days, output
 from monitor.engine.plan import PenPlan
+from monitor.engine.records import replace
 from monitor.engine.specification import Flock, Limit
 from monitor.engine.state import Health, PenState, State
 from monitor.engine.ventilation import SECONDS_AN_HOUR, delivered, need

@@ -35,7 +35,7 @@ def act_on_alarm(
     if not pen_name:
         return replace(state, alarms=ledger.records, occurrences=ledger.occurrences, site_due_at=at)
     pens = dict(state.pens)
-    pens[pen_name] = replace(pens[pen_name], alarms=ledger.records, due_at=at)
+    pens[pen_name] = replace(pens[pen_name], alarms=ledger.records, due_at=at, settled_until=0.0)
     return replace(state, pens=pens, occurrences=ledger.occurrences)
 
 

@@ -8,6 +8,7 @@ the same, so the step keeps the reading and goes on.
 from __future__ import annotations
 
 import zlib
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -15,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.engine.records import record, replace
 from monitor.engine.specification import Flock, Limit, Measure, Pen, Place, Sensor, Specification, WarmthBand, is_forecast
+from monitor.engine.state import Health
 
 
 @record(frozen=True, slots=True)
@@ -45,6 +47,7 @@ class PenPlan:
     fan_speed: tuple[Sensor, ...]
     twins: tuple[tuple[Sensor, ...], ...]
     fingerprint: int  # of what the minimum timer is worked out from; another one means to work it out again
+    all_believed: Mapping[str, Health]  # the sensors' health while each of them is well
     forecast_low: tuple[Sensor, ...] = ()  # what a forecast promises for tonight's low outside; measures nothing itself
     _warmth: dict[tuple[int | None, tuple[tuple[str, int], ...]], Warmth | None] = field(default_factory=dict)
     _fences: dict[Measure, tuple[float, ...]] = field(default_factory=dict)
@@ -87,18 +90,13 @@ class PenPlan:
         edges |= {band.vent_c, band.vent_c - deadband, band.hot_c, band.hot_c - deadband}
         return tuple(sorted(edges))
 
-    def same_zone(self, measure: Measure, warmth: Warmth | None, old: float, new: float) -> bool:
-        """Do both values lie between the same two fences? A value on a fence lies in a zone of its own."""
+    def fences_of(self, measure: Measure, day: int | None, counts: Mapping[str, int]) -> tuple[float, ...]:
+        """The numbers at which a reading of this measure can change a judgement today, rising."""
         if measure is Measure.TEMPERATURE:
-            fences = warmth.fences if warmth is not None else ()
-        else:
-            known = self._fences.get(measure)
-            fences = (
-                known if known is not None else self._fences.setdefault(measure, tuple(sorted(set(self._list_fences(measure)))))
-            )
-        if old == new:
-            return True
-        return all((old < fence) is (new < fence) and old != fence != new for fence in fences)
+            warmth = self.band(day, counts)
+            return warmth.fences if warmth is not None else ()
+        known = self._fences.get(measure)
+        return known if known is not None else self._fences.setdefault(measure, tuple(sorted(set(self._list_fences(measure)))))
 
     def _list_fences(self, measure: Measure) -> list[float]:
         limits = self.pen.limits
@@ -119,6 +117,14 @@ class PenPlan:
         if measure is Measure.FAN_SPEED:
             return [IDLE_FAN_PCT]
         return []
+
+
+def same_zone(fences: tuple[float, ...], old: float, new: float) -> bool:
+    """Do both values lie between the same two fences? A value on a fence lies in a zone of its own."""
+    if old == new or not fences:
+        return True
+    place = bisect_left(fences, old)
+    return place == bisect_left(fences, new) == bisect_right(fences, old) == bisect_right(fences, new)
 
 
 # The fan's wish for air against carbon dioxide ends at nine tenths of its limit. Our own rule.
@@ -210,6 +216,7 @@ def _pen_plan(pen: Pen) -> PenPlan:
         fan_speed=of(Measure.FAN_SPEED, *everywhere),
         twins=tuple(tuple(v) for v in table.values() if len(v) > 1),
         fingerprint=zlib.crc32(f"{pen.fan}{pen.duct}{pen.inlet}{pen.flocks}{pen.limits.minimum_airflow_m3_h_kg}".encode()),
+        all_believed=dict.fromkeys((s.key for s in pen.sensors), Health.BELIEVED),
         forecast_low=forecast_low,
     )
 

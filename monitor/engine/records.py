@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from dataclasses import replace
 else:
     from dataclasses import dataclass, fields
+    from dataclasses import replace as replace_any
     from operator import attrgetter
 
     _values = {}  # by class: all its fields at once, in the order of its constructor
@@ -33,9 +34,12 @@ else:
         return made
 
     def replace(instance, /, **changes):
-        """This record with some fields changed."""
+        """This record, or dataclass of another kind, with some fields changed."""
         cls = type(instance)
-        new = cls(*_values[cls](instance))
+        values = _values.get(cls)
+        if values is None:
+            return replace_any(instance, **changes)
+        new = cls(*values(instance))
         for name, value in changes.items():
             setattr(new, name, value)
         return new

@@ -62,6 +62,7 @@ def _fit_pen(pen: PenState | None, plan: PenPlan, at: float, dark_s: float | Non
         hand=None if unknown else pen.hand,
         # After a blink the next judgement comes when it would have come, so that a restart decides nothing by itself.
         due_at=pen.due_at if blink else at,
+        settled_until=0.0,
     )
 
 

@@ -123,6 +123,9 @@ class PenState:
     heat_off: bool = False  # the keeper took the heat away
     alarms: Mapping[str, AlarmRecord] = field(default_factory=dict)  # by key
     due_at: float = 0.0  # the pen must be judged again at this second even if nothing happens
+    fan_due_at: float = 0.0  # the ladder must be asked again at this second
+    settled_until: float = 0.0  # before it, judging on time asks the foresights alone: see `settled`
+    believed_until: float = 0.0  # before it, no sensor that was believed falls out of belief by time alone
     memory: Mapping[str, Json] = field(default_factory=dict)  # what the foresights have learned
 
 

@@ -36,12 +36,14 @@ from monitor.engine.judge import conditions
 from monitor.engine.ladder import climb
 from monitor.engine.now import EARLIEST_MS, LATEST_MS, tell_time
 from monitor.engine.obedience import must_say_again, take_report
-from monitor.engine.plan import PenPlan, Plan, plan_for
+from monitor.engine.plan import Plan, plan_for, same_zone
+from monitor.engine.quiet import take_quietly, with_sensors
 from monitor.engine.records import replace
+from monitor.engine.settled import believed_until, settled_until, twins_agree
 from monitor.engine.site import site_conditions
-from monitor.engine.specification import Measure, Specification
+from monitor.engine.specification import Specification
 from monitor.engine.start import begin, is_blink
-from monitor.engine.state import Health, PenState, SensorState, State
+from monitor.engine.state import Health, PenState, State
 from monitor.engine.ventilation import plan_timer
 from monitor.engine.view import Believable, look
 
@@ -66,9 +68,9 @@ def step(state: State, event: Event, specification: Specification) -> tuple[Stat
     actions: list[Action] = []
 
     if type(event) is Reading and at < state.due_at and at < state.day_ends_at:
-        quiet = _take_quietly(state, event, at, wall_ms, plan, actions)
+        quiet = take_quietly(state, event, at, wall_ms, plan)
         if quiet is not None:
-            return quiet, actions
+            return quiet[0], [quiet[1]]
     if type(event) is Started or len(state.pens) != len(plan.pens):
         goes_on = bool(state.pens) and isinstance(event, Started) and is_blink(event.dark_s)
         state = begin(state, event if isinstance(event, Started) else Started(at, wall_ms, None, True), at, plan)
@@ -111,7 +113,7 @@ def _catch_up(state: State, at: float, wall_ms: int | None, plan: Plan, actions:
 def _judge_due(state: State, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
     for name, pen in state.pens.items():
         if pen.due_at <= at:
-            state = _judge_pen(state, name, at, wall_ms, plan, actions)
+            state = _judge_pen(state, name, at, wall_ms, plan, actions, on_time=True)
     if state.site_due_at <= at:
         state = _judge_site(state, at, wall_ms, plan, actions)
     return _note_due(state)
@@ -132,13 +134,24 @@ def _note_due(state: State) -> State:
     return replace(state, due_at=min(due, state.site_due_at))
 
 
-def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
+def _judge_pen(
+    state: State, name: str, at: float, wall_ms: int | None, plan: Plan, actions: list[Action], *, on_time: bool = False
+) -> State:
+    """Judge one pen; `on_time`: nothing happened to it but that its time came."""
     pen_plan, pen = plan.pens[name], state.pens[name]
     warmth = pen_plan.band(state.day, pen.counts)
-    view = look(pen_plan, pen, warmth, at, outside_of(state, plan))
-    pen = _write_healths(pen, view.healths)
-    pen = plan_timer(pen_plan, pen, view, state.day, plan.specification.altitude_m)
+    is_settled = on_time and at < pen.settled_until
+    if is_settled and at >= pen.believed_until:
+        pen = replace(pen, believed_until=believed_until(pen_plan, pen, at))
+        is_settled = at < pen.believed_until
+    view = look(pen_plan, pen, warmth, at, outside_of(state, plan), pen_plan.all_believed if is_settled else None)
+    if not is_settled:
+        pen = _write_healths(pen, view.healths)
+        pen = plan_timer(pen_plan, pen, view, state.day, plan.specification.altitude_m)
     pen, foreseen, ask_again_at = foresee(pen_plan, pen, view, state, plan.specification.altitude_m)
+    next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
+    if is_settled and twins_agree(pen_plan, pen) and not any(condition.signal for condition in foreseen):
+        return _with_pen(state, replace(pen, due_at=_after(at, next_minute, pen.fan_due_at, ask_again_at)))
 
     ledger = Ledger.open(name, pen.alarms, at, wall_ms, state.occurrences)
     ledger.end_shelves()
@@ -153,11 +166,21 @@ def _judge_pen(state: State, name: str, at: float, wall_ms: int | None, plan: Pl
     if command is not None:
         actions.append(command)
     actions.extend(ledger.changes)
-    next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
-    due = max(min(next_minute, ledger.due_at, again_at, ask_again_at), math.nextafter(at, math.inf))
+    due = _after(at, next_minute, ledger.due_at, again_at, ask_again_at)
     pens = dict(state.pens)
-    pens[name] = replace(pen, due_at=due)
+    pens[name] = replace(
+        pen,
+        due_at=due,
+        fan_due_at=again_at,
+        settled_until=settled_until(pen_plan, pen, view, again_at),
+        believed_until=believed_until(pen_plan, pen, at),
+    )
     return replace(state, pens=pens, occurrences=ledger.occurrences)
+
+
+def _after(at: float, *moments: float) -> float:
+    """The first of these moments, but never this one."""
+    return max(min(moments), math.nextafter(at, math.inf))
 
 
 def _write_healths(pen: PenState, healths: Mapping[str, Health]) -> PenState:
@@ -187,59 +210,11 @@ def _judge_site(state: State, at: float, wall_ms: int | None, plan: Plan, action
     ledger.forget_settled()
     actions.extend(ledger.changes)
     next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
-    due = max(min(next_minute, ledger.due_at), math.nextafter(at, math.inf))
+    due = _after(at, next_minute, ledger.due_at)
     return replace(state, alarms=ledger.records, occurrences=ledger.occurrences, site_due_at=due)
 
 
 # -------------------------------------------------------------------- events
-
-
-def _take_quietly(
-    state: State, event: Reading, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]
-) -> State | None:
-    """The common case, in one go: a believed sensor's next number, between the same fences as its last.
-
-    Returns None where anything more has to be thought of, and leaves no trace then.
-    """
-    sensor = plan.specification.sensors.get(event.sensor)
-    if sensor is None or event.at != at or event.measured_at is not None:
-        return None
-    pen = state.pens.get(sensor.pen)
-    known = None if pen is None else pen.sensors.get(event.sensor)
-    if pen is None or known is None or known.health is not Health.BELIEVED or known.value is None:
-        return None
-    wall_at, wall_anchor_ms = state.wall_at, state.wall_anchor_ms
-    if wall_ms is not None:
-        if wall_at is None or wall_anchor_ms is None or abs(wall_ms - wall_anchor_ms - (at - wall_at) * 1000.0) > 60_000:
-            return None
-        wall_at, wall_anchor_ms = at, wall_ms
-    if known.implausible_value is not None or known.unreadable_cause:
-        return None
-    new, keep, taken = belief.hear(sensor, known, event)
-    if not taken or keep is None or not _same_zone(plan.pens[sensor.pen], sensor.measures, state, pen, known.value, event.value):
-        return None
-    actions.append(keep)
-    sensors = dict(pen.sensors)
-    sensors[event.sensor] = new
-    pens = dict(state.pens)
-    pens[sensor.pen] = _with_sensors(pen, sensors)
-    # Spelled out, here and in the two below: this runs for every reading, and dataclasses.replace is three times slower.
-    return State(
-        at,
-        wall_ms,
-        wall_at,
-        wall_anchor_ms,
-        pens,
-        state.alarms,
-        state.links,
-        state.link_detail,
-        state.occurrences,
-        state.day,
-        state.day_ends_at,
-        state.due_at,
-        state.site_due_at,
-        state.unreadable,
-    )
 
 
 def _take_reading(state: State, event: Reading, at: float, wall_ms: int | None, plan: Plan, actions: list[Action]) -> State:
@@ -257,36 +232,16 @@ def _take_reading(state: State, event: Reading, at: float, wall_ms: int | None, 
         return state
     sensors = dict(pen.sensors)
     sensors[event.sensor] = new
-    state = _with_pen(state, _with_sensors(pen, sensors))
+    state = _with_pen(state, with_sensors(pen, sensors))
     quiet = (
         taken
         and known.health is Health.BELIEVED
         and known.value is not None
         and known.implausible_value is None
         and not known.unreadable_cause
-        and _same_zone(plan.pens[sensor.pen], sensor.measures, state, pen, known.value, event.value)
+        and same_zone(plan.pens[sensor.pen].fences_of(sensor.measures, state.day, pen.counts), known.value, event.value)
     )
     return state if quiet else _judge_one(state, sensor.pen, at, wall_ms, plan, actions)
-
-
-def _same_zone(pen_plan: PenPlan, measure: Measure, state: State, pen: PenState, old: float, new: float) -> bool:
-    warmth = pen_plan.band(state.day, pen.counts) if measure is Measure.TEMPERATURE else None
-    return pen_plan.same_zone(measure, warmth, old, new)
-
-
-def _with_sensors(pen: PenState, sensors: Mapping[str, SensorState]) -> PenState:
-    return PenState(
-        pen.name,
-        sensors,
-        pen.fan,
-        pen.hand,
-        pen.counts,
-        pen.counted_from,
-        pen.heat_off,
-        pen.alarms,
-        pen.due_at,
-        pen.memory,
-    )
 
 
 def _with_pens(state: State, pens: Mapping[str, PenState]) -> State:
@@ -354,7 +309,7 @@ def _take_unreadable(state: State, event: Unreadable, at: float, wall_ms: int | 
     pen = state.pens[sensor.pen]
     sensors = dict(pen.sensors)
     sensors[sensor.key] = belief.misheard(sensors[sensor.key], replace(event, at=at))
-    state = _with_pen(state, _with_sensors(pen, sensors))
+    state = _with_pen(state, with_sensors(pen, sensors))
     return _judge_one(state, sensor.pen, at, wall_ms, plan, actions)
 
 
@@ -366,7 +321,7 @@ def _take_link(state: State, event: Link, at: float, wall_ms: int | None, plan: 
     if event.what == "broker" and came_back:
         # Silence while the broker was away says nothing of the sensors: each gets its time again.
         pens = {
-            name: _with_sensors(pen, {key: replace(known, heard_at=at) for key, known in pen.sensors.items()})
+            name: with_sensors(pen, {key: replace(known, heard_at=at) for key, known in pen.sensors.items()})
             for name, pen in state.pens.items()
         }
         state = _with_pens(state, pens)

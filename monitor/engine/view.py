@@ -55,10 +55,18 @@ class Condition:
     covered_by: str = ""
 
 
-def look(plan: PenPlan, pen: PenState, warmth: Warmth | None, at: float, outside: Believable | None) -> View:
-    """What may be believed now."""
+def look(
+    plan: PenPlan,
+    pen: PenState,
+    warmth: Warmth | None,
+    at: float,
+    outside: Believable | None,
+    healths: Mapping[str, Health] | None = None,
+) -> View:
+    """What may be believed now. `healths`: of the sensors, where they are known already."""
     sensors = pen.sensors
-    healths = {s.key: health(s, sensors[s.key], at) for s in plan.pen.sensors if s.key in sensors}
+    if healths is None:
+        healths = {s.key: health(s, sensors[s.key], at) for s in plan.pen.sensors if s.key in sensors}
 
     def best(candidates: tuple[Sensor, ...], choose: Callable[[float, float], bool]) -> Believable | None:
         chosen: Believable | None = None

@@ -8,6 +8,7 @@ from types import MappingProxyType
 import pytest
 
 from monitor.engine.records import record, replace
+from monitor.engine.specification import HeatSource
 from monitor.engine.state import PenState, SensorState, State
 
 
@@ -31,6 +32,7 @@ def test_a_replacement_is_what_dataclasses_make_of_it() -> None:
     assert changed.sensors is sensors
     assert (pen.due_at, pen.heat_off) == (60.0, False)
     assert replace(Single(1), only=2) == Single(2)
+    assert replace(HeatSource("steady"), watts=250.0) == HeatSource("steady", 250.0)  # a plain frozen dataclass
 
 
 def test_a_field_that_is_not_there_cannot_be_replaced() -> None:
