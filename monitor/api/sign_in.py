@@ -212,7 +212,8 @@ class SignIn:
 
 def no_password_yet() -> str:
     return (
-        "no password is set yet: run `warmstraw password` on the board, or open the one-time link that `warmstraw watch` prints"
+        "no password is set yet: run `warmstraw password` on the board, "
+        "or open the one-time link that `warmstraw watch` prints on a terminal"
     )
 
 

@@ -88,7 +88,7 @@ def words() -> argparse.ArgumentParser:
     export.add_argument("--sensor", metavar="PEN/NAME", action="append", help="one sensor only; may be given more than once")
     _span(export)
 
-    take_in = add("take-in", "store readings from a CSV file; bad lines are reported, good ones stored")
+    take_in = add("take-in", "store readings from a CSV file; bad lines are reported, good ones stored (exit code 1 then)")
     take_in.add_argument("file", metavar="FILE", help="CSV with the header time,sensor,value ('-' reads standard input)")
 
     backup = add("backup", "a consistent, checked copy of the store, also while the daemon runs", figures)

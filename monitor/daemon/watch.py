@@ -192,10 +192,10 @@ class Daemon:
             return
         log.info("the page is at %s", self.web.address)
         if not Passwords(password_path(self.settings.connections)).is_set():
-            log.warning(
-                "no password is set; within the hour, set it here: %s",
-                new_setup_link(self._links, self.web.address, self.core.now()[0]),
-            )
+            log.warning("no password is set: run `sudo warmstraw password`")
+            if sys.stderr.isatty():  # whoever sees the link sets the password: a log, which others read for weeks, never holds it
+                link = new_setup_link(self._links, self.web.address, self.core.now()[0])
+                print(f"or set it here, within the hour: {link}", file=sys.stderr)
 
     # ----------------------------------------------------------------- store
 

@@ -91,3 +91,11 @@ def test_no_secret_leaves_its_place(daemon: DaemonProcess, broker: BrokerProcess
     found = [(place, secret) for place, text in places.items() for secret in SECRETS if secret in text]
     assert found == []
     assert sum("Nora" in text for text in places.values()) >= 3  # the search itself finds what is there
+
+
+def test_a_first_start_writes_no_way_in_into_its_log(broker: BrokerProcess, make_daemon: Callable[..., DaemonProcess]) -> None:
+    """The log says how to set a password. The one-time link that sets one is for a terminal, not for what others read."""
+    daemon = make_daemon(broker.port).start()
+    assert wait_until(lambda: "run `sudo warmstraw password`" in daemon.log())
+    daemon.stop()
+    assert "set-up" not in daemon.log()
