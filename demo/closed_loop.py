@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from demo.world import Deed, Heard, World
+from demo.world import STEP_S, Deed, Heard, World
 from monitor.engine.events import Action, Event, FanReport, JournalEntry, Link, Reading, SwitchFan, Tick
 from monitor.engine.specification import Sensor, Specification
 from monitor.engine.state import State
@@ -68,7 +68,7 @@ class Loop:
             self._feed(
                 Reading(self.at0 + one.time_s, self.wall_ms(one.time_s), one.sensor.key, si(one.sensor, one.value)),
             )
-        self._relay()
+        self._relay(self.world.time_s)
         self._feed(Tick(self.at0 + world.time_s, self.wall_ms(world.time_s)))
         return heard
 
@@ -85,8 +85,8 @@ class Loop:
         began = self.world.time_s - self.world.step_s
         return JournalEntry(self.at0 + began, self.wall_ms(began), self.world.pen.name, what, "keeper", flock, count)
 
-    def _relay(self) -> None:
-        report, now = self.world.report(), self.world.time_s
+    def _relay(self, now: float) -> None:
+        report = self.world.report()
         if report is not None and (report != self._reported or now >= self._report_due_s):
             self._reported, self._report_due_s = report, now + REPORT_EVERY_S
             speed = report[1] if self.world.pen.fan is not None and self.world.pen.fan.variable else None
@@ -100,3 +100,5 @@ class Loop:
                 self._report_due_s = 0.0  # a relay answers every command, one that changes nothing too
         if self.told is not None:
             self.told(event, tuple(actions))
+        if self._report_due_s == 0.0 and self.world.step_s > STEP_S:
+            self._relay(event.at - self.at0)  # by the end of so coarse a step it would seem not to obey

@@ -33,6 +33,10 @@ class Group:
     hatched_s: float
     count: int
     arrives_s: float = -math.inf  # before this the pen stands empty
+    leaves_s: float = math.inf  # from then on it does again
+
+    def is_in(self, time_s: float) -> bool:
+        return self.arrives_s <= time_s < self.leaves_s
 
 
 @dataclass(slots=True)
@@ -48,7 +52,7 @@ class Flock:
     _worked_out_c: float = 0.0
 
     def live_kg(self, time_s: float) -> float:
-        return sum(g.count * weight_kg(g, time_s) for g in self.groups if time_s >= g.arrives_s)
+        return sum(g.count * weight_kg(g, time_s) for g in self.groups if g.is_in(time_s))
 
     def breath(self, time_s: float, air_c: float) -> Breath:
         """The flock's output at this moment in air of this temperature."""
@@ -62,7 +66,7 @@ class Flock:
         lively = 1.0 - self.rhythm * math.cos(2 * math.pi * (hour - 1.0) / 24.0)  # quietest at one in the morning
         total = latent = gas = live = droppings = 0.0
         for group in self.groups:
-            if time_s < group.arrives_s or group.count <= 0:
+            if not group.is_in(time_s) or group.count <= 0:
                 continue
             kg = weight_kg(group, time_s)
             warmth = min(max(air_c, 0.0), 35.0)
