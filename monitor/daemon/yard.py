@@ -156,7 +156,7 @@ class Yard:
 
         _, wall_ms = self.now()
         if wall_ms is None:
-            return {"sentence": "Air changes wait for a trusted clock.", "weeks": []}
+            return {"sentence": "Air changes wait for a trusted clock.", "weeks": [], "lines": []}
         known = self._air.get(pen)
         if known is not None and self.monotonic() - known[0] < LITTER_KEPT_S:
             return known[1]

@@ -1,6 +1,6 @@
 """How often the fan really changed the air, week by week, from gases that faded while it ran, against what it should. Pure.
 
-Whenever the fan has rested and then runs for ten minutes or more at one speed, the ammonia and carbon dioxide that had
+Whenever the fan has rested and then runs for five minutes or more at one speed, the ammonia and carbon dioxide that had
 gathered fade, and how fast they do so is how often the air changes (`air.decay`). One such fading seldom says enough;
 those of a week are taken together. Expected is what the fan moves through its duct and inlets, with what leaks,
 divided by the room's volume.
@@ -26,7 +26,7 @@ from monitor.review.robust import Interval
 
 WEEKS = 8
 DAY_MS = 86_400_000
-LONG_MS = 600_000  # a shorter run is over before a fading can be told
+LONG_MS = 300_000  # a shorter run is over before a fading can be told
 MOST_MS = 3_600_000  # of a run; by then the rest is noise
 RESTED_MS = 300_000  # before it, so that there is something to fade
 JOINED_MS = 2_000  # a command said again is no new run
@@ -139,7 +139,7 @@ def _week(pen: Pen, zone: ZoneInfo, begins: date, faded: Sequence[Faded], runs: 
 
 def _measured(runs: Sequence[FanRun], own: Sequence[Faded], gases: Sequence[Faded]) -> AirChanges:
     if not runs:
-        return AirChanges(None, None, None, "the fan never ran for ten minutes at a stretch after a rest", decays=0)
+        return AirChanges(None, None, None, "the fan never ran for five minutes at a stretch after a rest", decays=0)
     if not any(each.gas is not Gas.MOISTURE for each in own):
         return AirChanges(None, None, None, "no reading of ammonia or carbon dioxide during its long runs", decays=0)
     return _pooled(gases)

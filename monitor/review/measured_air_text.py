@@ -21,7 +21,9 @@ def as_json(pen: Pen, found: list[AirWeek]) -> Json:
         "volume_m3": round(pen.volume_m3, 2),
         "sentence": sentence(found),
         "weeks": [_week(each) for each in found],
+        "lines": lines(found),
         "notes": [
+            *_expected(found),
             "Measured while the fan runs, from ammonia and carbon dioxide that fade; a week's runs are taken together.",
             "Moisture is a cross-check only: litter and walls give it back, so that it reads high.",
         ],
@@ -35,8 +37,28 @@ def sentence(found: list[AirWeek]) -> str:
         return week_text(told)
     tried = next((each for each in reversed(found) if each.runs), None)
     if tried is None:
-        return f"Air changes cannot be measured: in {len(found)} weeks the fan never ran ten minutes at a stretch after a rest."
+        return f"Air changes cannot be measured: in {len(found)} weeks the fan never ran five minutes at a stretch after a rest."
     return week_text(tried)
+
+
+def lines(found: list[AirWeek]) -> list[Json]:
+    """The weeks worth a line, the latest first; those in which nothing could fade are one line together."""
+    still = sum(week.runs == 0 for week in found)
+    said: list[Json] = [week_text(week) for week in reversed(found) if week.runs]
+    if still:
+        which = "the last week" if len(found) == 1 else f"{still} of the last {len(found)} weeks"
+        said.append(f"In {which} the fan never ran five minutes at a stretch after a rest.")
+    return said
+
+
+def _expected(found: list[AirWeek]) -> list[str]:
+    expected = found[-1].expected_per_hour if found else None
+    if expected is None:
+        return []
+    span = _span(expected.low, expected.high)
+    return [
+        f"Expected while it runs: {_number(expected.best)} an hour ({span}), from fan, duct, inlets, leaks and the room's size."
+    ]
 
 
 def week_text(week: AirWeek) -> str:
@@ -45,7 +67,7 @@ def week_text(week: AirWeek) -> str:
     told, expected = week.measured, week.expected_per_hour
     hoped = "" if expected is None else f"; {_number(expected.best)} expected ({_span(expected.low, expected.high)})"
     if told.per_hour is None or told.low is None or told.high is None:
-        return f"{head}: air changes cannot be told, {told.reason}{hoped}{_checked(week)}."
+        return f"{head}: air changes cannot be told, {told.reason.replace('decays', 'fadings')}{_checked(week)}."
     by = " and ".join(week.gases)
     text = (
         f"{head}: the fan changes the air {_number(told.per_hour)} times an hour ({_span(told.low, told.high)}, "

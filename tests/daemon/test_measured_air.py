@@ -88,12 +88,12 @@ def test_an_empty_store_says_why(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store, Reader(store.folder) as reader:
         told = measured_air(SITE, "brooder", reader, START_MS)
     assert isinstance(told, dict)
-    assert "the fan never ran ten minutes at a stretch" in str(told["sentence"])
+    assert "the fan never ran five minutes at a stretch" in str(told["sentence"])
     assert last_week(told)["measured"] == {
         "per_hour": None,
         "low": None,
         "high": None,
         "decays": 0,
-        "reason": "the fan never ran for ten minutes at a stretch after a rest",
+        "reason": "the fan never ran for five minutes at a stretch after a rest",
         "warning": "",
     }

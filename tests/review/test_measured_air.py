@@ -89,7 +89,7 @@ def test_moisture_alone_is_a_cross_check_and_no_figure() -> None:
 @pytest.mark.parametrize(
     ("found", "reason"),
     [
-        (lambda: weeks(pen(), ZONE, [], [], NOW_MS)[-1], "never ran for ten minutes at a stretch"),
+        (lambda: weeks(pen(), ZONE, [], [], NOW_MS)[-1], "never ran for five minutes at a stretch"),
         (lambda: week_of(15.0, Gas.CARBON_DIOXIDE, count=2), "too few decays: 2 usable of 2, 3 needed"),
         (lambda: week_of(15.0, Gas.CARBON_DIOXIDE, start=640.0, settles=600.0), "too few decays"),
         (lambda: week_of(4.5, Gas.CARBON_DIOXIDE, start=5000.0, noise=5.0), "at so slow a change 5 are needed"),
@@ -116,8 +116,8 @@ def test_without_a_fan_curve_nothing_is_expected() -> None:
 
 
 def test_which_runs_count() -> None:
-    """Ten minutes or more after five of rest, a command said again no new run, an hour at most, the longest of a week."""
-    told = [run(0.1, 9.0), run(0.2, 6.0), replace(run(0.2, 6.0), begin_ms=run(0.2, 6.0).end_ms, end_ms=run(0.2, 15.0).end_ms)]
+    """Five minutes or more after five of rest, a command said again no new run, an hour at most, the longest of a week."""
+    told = [run(0.1, 4.0), run(0.2, 3.0), replace(run(0.2, 3.0), begin_ms=run(0.2, 3.0).end_ms, end_ms=run(0.2, 15.0).end_ms)]
     told += [
         run(0.3, 30.0),
         replace(run(0.3, 31.0), begin_ms=run(0.3, 33.0).end_ms, end_ms=run(0.3, 60.0).end_ms),
@@ -142,6 +142,10 @@ def test_every_week_has_its_line() -> None:
     assert isinstance(told, dict)
     assert str(told["sentence"]).startswith("Week of 2 Nov: the fan changes the air")
     assert len(told["weeks"]) == WEEKS  # type: ignore[arg-type]
+    assert told["lines"] == [
+        told["sentence"],
+        "In 7 of the last 8 weeks the fan never ran five minutes at a stretch after a rest.",
+    ]
 
 
 def _speeds(found: Sequence[AirWeek]) -> list[float | None]:

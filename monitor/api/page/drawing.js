@@ -171,7 +171,7 @@ function limitLines(u, limits) {
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
-    ctx.fillText(limit.label, bbox.left + 6, y - 5);
+    ctx.fillText(limit.label, bbox.left + 6, y - 7 * devicePixelRatio);
   }
   ctx.restore();
 }

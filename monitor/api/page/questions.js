@@ -128,8 +128,8 @@ fill.fan = async (place) => {
     el("p", {}, `In the last day it ran ${told.hours.toFixed(1)} of ${told.known.toFixed(0)} known hours; ${status.fan.ran_hours.toFixed(1)} h in all.`),
     told.week.length > 1 ? el("p", {}, `Hours a day, the last days before: ${told.week.join(", ")}.`) : null,
     measured.sentence ? el("p", {}, measured.sentence) : null,
-    measured.weeks?.length ? el("details", {}, el("summary", {}, "How often the air really changed"),
-      listOf([...measured.weeks].reverse().map((week) => week.text)), ...(measured.notes ?? []).map((note) => el("p", {}, note))) : null,
+    measured.lines?.length ? el("details", {}, el("summary", {}, "How often the air really changed"),
+      listOf(measured.lines), ...(measured.notes ?? []).map((note) => el("p", {}, note))) : null,
     el("details", {}, el("summary", {}, "Its last changes"), listOf(told.lines)),
     el("details", { on: { toggle: async (event) => {
       const drawing = event.target.querySelector(".sheet");
