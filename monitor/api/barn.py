@@ -7,6 +7,7 @@ real store without a broker. Times are elapsed engine seconds (`at`) or millisec
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
+from datetime import date
 from typing import Protocol
 
 from monitor.api.changes import Listener
@@ -67,6 +68,10 @@ class Barn(Protocol):
 
     def air_changes(self, pen: str) -> Json:
         """Air changes an hour as measured in the last weeks, against expected: sentence; weeks: [{begins, text, …}]."""
+        ...
+
+    def week_picture(self, pen: str, day: date) -> str:
+        """The seven days before this one as SVG: the drawing that the weekly sheet carries."""
         ...
 
     def calendar(self) -> Json:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import PlainTextResponse, Response, StreamingResponse
@@ -87,6 +89,16 @@ def air_changes(pen: str, barn: BarnHere, _: Looker) -> Json:
     return barn.air_changes(acts.pen_named(barn, pen).name)
 
 
+@api.get("/pens/{pen}/week.svg", response_class=Response)
+def week_picture(pen: str, barn: BarnHere, _: Looker, day: date | None = None) -> Response:
+    """The seven days before `day` (today when left out) as a picture, the one that the weekly sheet carries."""
+    named = acts.pen_named(barn, pen)
+    if day is None:
+        day = local_day(barn)
+    drawn = barn.week_picture(named.name, day)
+    return Response(drawn, media_type="image/svg+xml", headers={"Cache-Control": "no-store"})
+
+
 @api.get("/pens/{pen}/fan", response_model=None)
 def fan_over_time(
     pen: str, barn: BarnHere, _: Looker, from_: From = None, to: To = None, points: Points = 500
@@ -156,6 +168,14 @@ def settings(barn: BarnHere, _: Looker) -> Json:
 def facts(_: Looker) -> dict[str, Json]:
     """Every fact the figures rest on: value, unit, source, year, how surely it is known, and why this one."""
     return facts_sheet.as_json()
+
+
+def local_day(barn: BarnHere) -> date:
+    """Today at the site. Raises Refused while the clock is not trusted."""
+    now_ms = barn.now()[1]
+    if now_ms is None:
+        raise Refused(409, "the clock is not trusted, so there is no today; give `day`, such as 2026-04-06")
+    return datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(ZoneInfo(barn.specification.timezone)).date()
 
 
 class RehearsalBody(BaseModel):

@@ -18,7 +18,8 @@ from monitor.daemon.core import Clocks, Core
 from monitor.daemon.mirroring import Mirroring
 from monitor.daemon.people import People
 from monitor.daemon.ping import Healthy, dead_man, figures
-from monitor.daemon.reports import DAY_MS, Reports
+from monitor.daemon.reports import Reports
+from monitor.daemon.weeks import DAY_MS
 from monitor.daemon.writer import Writer
 from monitor.engine.connections import Notice
 from monitor.review.calendar import calendar

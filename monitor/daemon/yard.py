@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from datetime import date
 
 from monitor.api.changes import Hub, Listener
 from monitor.daemon.core import Core
@@ -163,6 +164,11 @@ class Yard:
         found = measured_air(self.specification, pen, self.reader(), wall_ms)
         self._air[pen] = (self.monotonic(), found)
         return found
+
+    def week_picture(self, pen: str, day: date) -> str:
+        from monitor.daemon.weeks import picture, week
+
+        return picture(self.specification, self.core.state, week(self.specification, self.reader(), pen, day), day)
 
     def calendar(self) -> Json:
         from monitor.daemon import looking_back

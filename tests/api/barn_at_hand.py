@@ -6,10 +6,12 @@ import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 from monitor.api.changes import Hub, Listener
 from monitor.daemon.measured_air import measured_air
+from monitor.daemon.weeks import picture, week
 from monitor.engine.connections import ApiAddress, Connections, StoreKeeping
 from monitor.engine.events import AlarmChanged, Event, FanReport, JournalEntry, Json, Keep, Reading, SwitchFan, Tick
 from monitor.engine.saving import load, save
@@ -198,6 +200,9 @@ class BarnAtHand:
         now_ms = self.now()[1]
         assert now_ms is not None
         return measured_air(self.specification, pen, self.reader(), now_ms)
+
+    def week_picture(self, pen: str, day: date) -> str:
+        return picture(self.specification, self.state(), week(self.specification, self.reader(), pen, day), day)
 
     def calendar(self) -> Json:
         return self.told.get("calendar", [])

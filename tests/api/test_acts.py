@@ -92,6 +92,8 @@ def test_the_fan_is_set_by_hand_with_an_end(program: httpx.Client, well: BarnAtH
         "left_s": 600,
         "left_shown": "10 min",
         "by": "program",
+        "waits_s": 0,
+        "waits_until": None,
     }
     well.pass_time(660, WELL)
     assert program.get("/api/pens/brooder").json()["fan"]["hand_set"] is None

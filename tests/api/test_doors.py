@@ -25,6 +25,7 @@ READS = [
     "/api/pens/brooder/ventilation",
     "/api/pens/brooder/bedding",
     "/api/pens/brooder/air-changes",
+    "/api/pens/brooder/week.svg",
     "/api/pens/brooder/fan",
     "/api/alarms",
     "/api/journal",

@@ -9,8 +9,11 @@ from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
+import httpx
 import pytest
 
+from monitor.api.app import create_app
+from monitor.api.server import WebServer
 from monitor.daemon.people import People
 from monitor.daemon.reports import KEPT_PICTURES, Reports
 from monitor.engine.connections import Connections, Notice, Secret, StoreKeeping, Tell
@@ -19,6 +22,8 @@ from monitor.engine.specification import Priority, Specification
 from monitor.engine.state import AlarmRecord, AlarmState, PenState, State
 from monitor.engine.wording_english import ENGLISH
 from monitor.store.keep import Batch, Store
+from monitor.store.reader import Reader
+from tests.api.barn_at_hand import TOKEN, BarnAtHand
 from tests.engine.barns import site
 
 DUBLIN = ZoneInfo("Europe/Dublin")
@@ -207,6 +212,28 @@ def test_the_weekly_sheet_carries_its_pictures(barn: Barn) -> None:
     assert ElementTree.parse(picture).getroot().tag.endswith("svg")
     assert barn.reports.pictures(morning) == ()
     assert barn.reports.pictures(replace(week, kind="raised", key="3/raised/week 2026-04-06/0/1")) == ()
+
+
+def test_the_page_gives_the_drawing_that_the_weekly_sheet_brings(barn: Barn, tmp_path: Path) -> None:
+    """Asked of the API over HTTP for the same day, the same store and state: byte for byte the file of the sheet."""
+    barn.readings("chick height", lambda hour: 31.0 + hour % 24.0 / 10.0, -7 * 24.0, 0.0, every_s=300.0)
+    barn.readings("ammonia", lambda hour: 5.0 + hour % 7.0, -7 * 24.0, 0.0, every_s=600.0)
+    barn.reports.weekly(DAY)
+    (sheet,) = barn.sent
+    (file,) = barn.reports.pictures(sheet)
+    store = Path(barn.connections.store.folder)
+    (token := tmp_path / "token").write_text(TOKEN)
+    at_hand = BarnAtHand(tmp_path / "other", barn.specification, token_file=token)
+    at_hand.reader = lambda: Reader(store)  # type: ignore[method-assign]
+    server = WebServer(create_app(at_hand), "127.0.0.1", 0)
+    server.start()
+    drawn = httpx.get(f"{server.address}/api/pens/brooder/week.svg?day={DAY}", headers={"Authorization": f"Bearer {TOKEN}"})
+    server.stop()
+    at_hand.close()
+    assert drawn.status_code == 200
+    assert drawn.headers["content-type"].startswith("image/svg+xml")
+    assert drawn.text == Path(file).read_text(encoding="utf-8")
+    assert drawn.text.count("<rect") == 8  # the paper and seven days
 
 
 def test_old_pictures_go(barn: Barn) -> None:

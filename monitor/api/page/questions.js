@@ -190,6 +190,7 @@ fill.birds = async (place) => {
   place.replaceChildren(el("p", {}, `Written down in the last seven days: ${deaths} ${deaths === 1 ? "death" : "deaths"}, ${eggs} ${eggs === 1 ? "egg" : "eggs"}.`));
   const back = await ask(`/api/pens/${encodeURIComponent(status.name)}/bedding`);
   const lines = [...(back.production?.sentences ?? []), ...(back.trends?.sentences ?? [])];
+  place.append(el("p", {}, el("a", { href: `/api/pens/${encodeURIComponent(status.name)}/week.svg`, target: "_blank" }, "The last seven days as a picture"), ", as the weekly sheet brings it."));
   if (lines.length) place.append(el("h3", {}, `The last ${back.trends?.date?.length ?? 28} days`), el("ul", {}, lines.map((line) => el("li", {}, line))));
 };
 
