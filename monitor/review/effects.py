@@ -38,6 +38,7 @@ SAME_FAN_SHARE, SAME_FAN_LEAST = 0.25, 0.03  # of the usual share of time, and o
 MIN_NIGHTS = 4
 MIN_NIGHTS_AFTER = 3
 ROUNDS = 400
+OUTSIDE = 0.0175  # of the drawn, either side: few nights drawn anew are a little too alike, and 0.025 covers 93 of 100
 
 
 class Verdict(StrEnum):
@@ -165,7 +166,7 @@ def _helped(before: Sequence[Night], after: Sequence[Night], known: bool, seed: 
         drawn.append(fmean(nights) * (1.0 + fit.nightly(dice, len(came))))
     middle = fmean(drawn)
     helped = best - fmean(n.ppm for n in after)
-    return Interval(helped, helped + quantile(drawn, 0.025) - middle, helped + quantile(drawn, 0.975) - middle), best
+    return Interval(helped, helped + quantile(drawn, OUTSIDE) - middle, helped + quantile(drawn, 1.0 - OUTSIDE) - middle), best
 
 
 def _bent(night: Scaled, per_kelvin: float, leaks: float) -> float:
