@@ -16,12 +16,10 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from monitor.api.app import create_app, may_bind
 from monitor.api.changes import Hub
 from monitor.api.links import Links, folder_of, make_link, new_setup_link
-from monitor.api.passwords import Passwords, password_path
-from monitor.api.server import WebServer
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks, Core
 from monitor.daemon.errands import Errands
@@ -50,6 +48,9 @@ from monitor.wire.payloads import PayloadReader
 from monitor.wire.redelivery import Remembered
 from monitor.wire.relay import command
 from monitor.wire.session import Arrival, Session
+
+if TYPE_CHECKING:
+    from monitor.api.server import WebServer
 
 log = logging.getLogger(__name__)
 
@@ -146,13 +147,13 @@ class Daemon:
     # ------------------------------------------------------------- lifecycle
 
     def start(self) -> None:
-        """Begin to watch."""
+        """Begin to watch: the birds first, then the page, which takes longer to load than all the rest."""
         self.writer.start()
         self.begin()
         self._worker.start()
-        self._start_web()
         self.session.start()
         self._ticker.start()
+        self._start_web()
         self.errands.start()
 
     def begin(self) -> None:
@@ -181,6 +182,10 @@ class Daemon:
         self._reader.close()
 
     def _start_web(self) -> None:
+        from monitor.api.app import create_app, may_bind
+        from monitor.api.passwords import Passwords, password_path
+        from monitor.api.server import WebServer
+
         host, advice = may_bind(self.yard)
         if advice:
             log.warning("%s", advice)

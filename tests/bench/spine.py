@@ -41,7 +41,7 @@ from monitor.rehearse import rehearse  # noqa: E402
 from monitor.store.keep import Store  # noqa: E402
 from monitor.store.reader import Reader  # noqa: E402
 from tests.engine.barns import START_MS, pen, site  # noqa: E402
-from tests.whole.conftest import LAMP, DaemonProcess  # noqa: E402
+from tests.whole.conftest import CONNECTED, LAMP, STARTED, DaemonProcess  # noqa: E402
 from tests.wire.conftest import BrokerProcess, wait_until  # noqa: E402
 
 Row = tuple[str, str, str, str]  # what, figure, ratio, goal
@@ -222,9 +222,10 @@ def processor_s(pid: int) -> float:
 
 
 class Start(NamedTuple):
-    """Seconds until it is up, by the clock on the wall and of the processor, and MB afterwards."""
+    """Seconds until it watches and until the page answers, the processor's seconds for both, and MB afterwards."""
 
     wall_s: float
+    page_s: float
     processor_s: float
     memory_mb: float
 
@@ -235,7 +236,8 @@ def bare_start() -> Start:
     bare = child("-c", f"import {LIBRARIES}\nprint('ready', flush=True)\nimport time; time.sleep(60)")
     assert bare.stdout is not None
     assert bare.stdout.readline() == "ready\n"
-    found = Start(time.perf_counter() - began, processor_s(bare.pid), resident_mb(bare.pid))
+    up_s = time.perf_counter() - began
+    found = Start(up_s, up_s, processor_s(bare.pid), resident_mb(bare.pid))
     bare.kill()
     bare.wait()
     bare.stdout.close()
@@ -243,15 +245,18 @@ def bare_start() -> Start:
 
 
 def daemon_start(folder: Path, port: int) -> Start:
-    """Until the daemon watches and is connected; its memory twenty seconds later."""
+    """Until the daemon watches and is connected, and until its page is there; its memory twenty seconds later."""
     daemon = DaemonProcess(folder, port)
     began = time.perf_counter()
-    daemon.start()
-    assert daemon.process is not None
-    up_s, worked_s = time.perf_counter() - began, processor_s(daemon.process.pid)
+    daemon.start("")
     try:
+        assert wait_until(lambda: CONNECTED in daemon.recent_log()), daemon.recent_log()
+        up_s = time.perf_counter() - began
+        assert wait_until(lambda: STARTED in daemon.recent_log()), daemon.recent_log()
+        assert daemon.process is not None
+        page_s, worked_s = time.perf_counter() - began, processor_s(daemon.process.pid)
         time.sleep(20.0)
-        return Start(up_s, worked_s, daemon.memory_mb())
+        return Start(up_s, page_s, worked_s, daemon.memory_mb())
     finally:
         daemon.kill()
 
@@ -354,7 +359,7 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
         "command_to_echo": [middle, late],
         "start": ours._asdict(),
         "bare_imports": imports._asdict(),
-        "start_to_bare": [ours.wall_s / imports.wall_s, ours.processor_s / imports.processor_s],
+        "start_to_bare": [part / bare for part, bare in zip(ours[:3], imports[:3], strict=True)],
         "memory_to_bare": ours.memory_mb / imports.memory_mb,
         "rehearsed_per_s": rehearsed,
         "rows_per_s": rows,
@@ -366,8 +371,9 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
         against("durable readings/s, to a bare subscriber", durable, bare, ",.0f", "≥ 0.5"),
         against("ms to the fan's command, to an echo, median", flown[0], echoed[0], ".2f", "≤ 1.5"),
         against("ms to the fan's command, 99th percentile", flown[1], echoed[1], ".2f", "≤ 3"),
-        against("s to start, to bare imports", ours.wall_s, imports.wall_s, ".2f", "≤ 1.5"),
-        against("processor s to start, to bare imports", ours.processor_s, imports.processor_s, ".2f", ""),
+        against("s until it watches, to bare imports", ours.wall_s, imports.wall_s, ".2f", "≤ 1.5"),
+        against("s until the page is there too", ours.page_s, imports.page_s, ".2f", ""),
+        against("processor s until then, to bare imports", ours.processor_s, imports.processor_s, ".2f", ""),
         against("MB, to bare imports", ours.memory_mb, imports.memory_mb, ".0f", "≤ 1.35"),
         against("rehearsed readings/s, to SQLite rows/s", rehearsed, rows, ",.0f", "≥ 200,000/s"),
         against("µs a reading, 10 pens to 1", costs[10], costs[1], ".1f", "≤ 1.3"),

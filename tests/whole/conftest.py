@@ -103,6 +103,7 @@ count = 16
 {more}
 """
 
+CONNECTED, STARTED = "connected by MQTT", "watching Mill Rise from"
 NH3, LAMP, WINDOW = "millrise/brooder/nh3", "millrise/brooder/light", "millrise/brooder/window"
 FAN_SET, FAN_STATE = "millrise/brooder/fan/set", "millrise/brooder/fan/state"
 
@@ -134,8 +135,8 @@ class DaemonProcess:
         self.process: subprocess.Popen[bytes] | None = None
         self._seen = 0
 
-    def start(self, until: str = "connected by MQTT") -> DaemonProcess:
-        """Start it, and wait until its log says so; with "" do not wait."""
+    def start(self, until: str = CONNECTED) -> DaemonProcess:
+        """Start it, and wait until its log says so, and that its start is over, the page among it; with "" do not wait."""
         self._seen = len(self.log())
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(
@@ -145,8 +146,9 @@ class DaemonProcess:
                 cwd=ROOT,
                 env={**os.environ, "PYTHONPATH": str(ROOT)},
             )
-        assert not until or wait_until(lambda: until in self.recent_log() or not self.is_alive)
-        assert until in self.recent_log(), f"it did not come up:\n{self.recent_log()}"
+        awaited = (until, STARTED) if until else ()
+        assert wait_until(lambda: all(words in self.recent_log() for words in awaited) or not self.is_alive)
+        assert all(words in self.recent_log() for words in awaited), f"it did not come up:\n{self.recent_log()}"
         return self
 
     def log(self) -> str:
