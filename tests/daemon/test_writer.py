@@ -35,6 +35,15 @@ def test_a_reading_is_acknowledged_only_when_it_is_in_the_store(make_middle: Mak
     assert middle.stored_at_acknowledgement == [4]
 
 
+def test_what_is_acknowledged_outlives_a_power_cut(make_middle: Make) -> None:
+    """The broker forgets what we acknowledge: so a commit with deliveries is synced (SQLite's FULL is 2), one without need not be."""
+    middle = make_middle()
+    middle.hear(ammonia=7.0)
+    assert middle.flush()
+    assert middle.store._connection.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert len(middle.acknowledged) == 1
+
+
 def test_a_full_window_is_committed_before_its_time(make_middle: Make) -> None:
     """The broker stops sending at its window; the commit does not wait for the hour set here."""
     middle = make_middle()
