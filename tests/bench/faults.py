@@ -3,8 +3,9 @@
 usage: python tests/bench/faults.py [name …]
 
 Needs mosquitto; a C compiler for the slow disk, root and a loop device for the read-only card: a row that cannot be tried
-here is printed as "not tried" with the reason, and counts as a failure. Prints a table and writes
-tests/bench/out/faults.json; exit code 1 when a reading was lost, or a daemon died without a sign to the outside.
+here is printed as "not tried" with the reason, and counts as a failure. Prints the table of deploy/faults.md and writes
+tests/bench/out/faults.json, from which tests/bench/tables.py puts it there; exit code 1 when a reading, an alarm or a notice
+was lost, or a daemon died without a sign to the outside.
 Kill loops by the hundred are tests/bench/kills.py, years of everything at once tests/bench/years.py.
 """
 
@@ -20,19 +21,19 @@ from tempfile import TemporaryDirectory
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.faults.growth import growth  # noqa: E402 - the path is set above
+from tests.bench.tables import FAULTS_HEAD, fault_line  # noqa: E402 - the path is set above
+from tests.faults.growth import growth  # noqa: E402
 from tests.faults.rows import Row  # noqa: E402
 from tests.faults.trials import LONGER, QUICK  # noqa: E402
 
 OUT = ROOT / "tests" / "bench" / "out" / "faults.json"
-HEAD = f"{'fault':<36} {'published':>9} {'lost':>5} {'doubled':>7} {'well after':>10}  keeper saw · outside sign · notices"
 
 
 def main() -> int:
     asked = set(sys.argv[1:])
     rows: list[Row] = []
     not_tried: dict[str, str] = {}
-    print(HEAD, flush=True)
+    print(FAULTS_HEAD, flush=True)
     for trial in (*QUICK, *LONGER):
         if asked and trial.__name__ not in asked:
             continue
@@ -41,18 +42,18 @@ def main() -> int:
                 row = trial(Path(folder))
             except (OSError, AssertionError, subprocess.CalledProcessError) as trouble:
                 not_tried[trial.__name__] = str(trouble)[:500]
-                print(f"{trial.__name__:<36} not tried: {trouble}", flush=True)
+                print(f"| {trial.__name__} | not tried: {trouble}", flush=True)
                 continue
         rows.append(row)
-        tail = f"{row.keeper_saw or 'NOTHING'} · {row.outside_sign or 'NONE'} · {row.notices}"
-        print(f"{row.fault:<36} {row.published:>9} {row.lost:>5} {row.doubled:>7} {row.recovered_s:>8.1f} s  {tail}", flush=True)
+        print(fault_line(dataclasses.asdict(row)), flush=True)
     report = {"rows": [dataclasses.asdict(row) for row in rows], "not_tried": not_tried}
     if not asked or "growth" in asked:
         grown = growth(90.0)
         print(f"90 simulated days of 8 sensors: {grown.words()}")
         report["growth"] = dataclasses.asdict(grown)
     OUT.parent.mkdir(exist_ok=True)
-    OUT.write_text(json.dumps(report, indent=1))
+    if not asked:
+        OUT.write_text(json.dumps(report, indent=1))
     return 0 if not not_tried and all(row.is_sound for row in rows) else 1
 
 

@@ -36,7 +36,7 @@ def test_a_reading_is_acknowledged_only_when_it_is_in_the_store(make_middle: Mak
 
 
 def test_what_is_acknowledged_outlives_a_power_cut(make_middle: Make) -> None:
-    """The broker forgets what we acknowledge: so a commit with deliveries is synced (SQLite's FULL is 2), one without need not be."""
+    """The broker forgets what we acknowledge: so a commit with deliveries is synced (SQLite's FULL is 2)."""
     middle = make_middle()
     middle.hear(ammonia=7.0)
     assert middle.flush()

@@ -23,6 +23,7 @@ from tests.whole.conftest import LAMP, TOKEN, DaemonProcess, NumberedSensors, di
 from tests.wire.conftest import BrokerProcess, Publisher, wait_until
 
 WORKS_ON = "none needed: it works on"
+TELL = '[[tell]]\nperson = "Sam"\nchannel = "{address}"\nescalate_after = "12 h"\nrepeat_every = "12 h"\n\n'
 STORE_TOLD_SOON = '[limits.store_failing]\non_delay = "1 s"\noff_delay = "1 s"\n'
 
 
@@ -34,15 +35,23 @@ class Row:
     published: int
     lost: int  # readings the broker had taken and the store has not
     doubled: int
+    alarms_lost: int | None  # raised and not in the store; None where none was due
+    notices_lost: int | None  # due and not on the phone
     recovered_s: float  # from the end of the fault until every reading was stored
     keeper_saw: str
     outside_sign: str  # what tells somebody who is not in the barn, while it lasts
     is_alive: bool  # the daemon, at the end
-    notices: str = "none was due"
+    notices: str = ""  # more to tell of them
 
     @property
     def is_sound(self) -> bool:
-        return self.lost == 0 and self.is_alive and bool(self.outside_sign)
+        return not (self.lost or self.alarms_lost or self.notices_lost) and self.is_alive and bool(self.outside_sign)
+
+
+class Watched(DaemonProcess):
+    """A daemon with somebody to tell."""
+
+    phone: Receiver
 
 
 def ask(daemon: DaemonProcess, path: str) -> Any:
@@ -71,22 +80,45 @@ def is_unwell(daemon: DaemonProcess) -> bool:
 
 
 @contextmanager
-def barn(
-    folder: Path, more: str = "", broker_keeps: bool = True, **changes: str
-) -> Iterator[tuple[BrokerProcess, DaemonProcess]]:
-    broker = BrokerProcess(folder / "broker", persistence=True).start()
-    daemon = DaemonProcess(folder / "daemon", broker.port, more, **changes)
+def barn(folder: Path, more: str = "", broker_keeps: bool = True, **changes: str) -> Iterator[tuple[BrokerProcess, Watched]]:
+    broker = BrokerProcess(folder / "broker", persistence=broker_keeps).start()
+    phone = Receiver()
+    daemon = Watched(folder / "daemon", broker.port, TELL.format(address=phone.address) + more, **changes)
+    daemon.phone = phone
     try:
-        yield broker, daemon.start()
+        daemon.start()
+        assert wait_until(lambda: "the page is at" in daemon.recent_log()), daemon.recent_log()
+        yield broker, daemon
     finally:
         daemon.kill()
         broker.kill()
+        phone.close()
 
 
-def counted(daemon: DaemonProcess, told: Any) -> tuple[int, int, int]:
+def speaking(broker: BrokerProcess, daemon: DaemonProcess, every_s: float = 0.02) -> NumberedSensors:
+    """Sensors whose air is good until `turn_bad`."""
+    sensors = NumberedSensors(broker.port, every_s, ppm=10.0).start(daemon)
+    wait_until(lambda: daemon.stored("brooder/lamp"))
+    return sensors
+
+
+def turn_bad(sensors: NumberedSensors) -> None:
+    """In the midst of a fault the ammonia rises: an alarm falls due, and somebody must be told."""
+    sensors._ppm = 26.0
+
+
+def rung(daemon: Watched) -> int:
+    return sum("ammonia" in title.lower() for title in daemon.phone.titles())
+
+
+def counted(daemon: Watched, told: Any) -> tuple[int, int, int, int, int]:
+    """Published, lost, doubled; the ammonia's alarm and its notice, lost or not."""
     wrong = [n for one in differences(daemon, told).values() for n in one.values()]
     published = len(told.ammonia) + len(told.lamp) + len(told.window)
-    return published, -sum(n for n in wrong if n < 0), sum(n for n in wrong if n > 0)
+    wait_until(lambda: rung(daemon), 20)
+    raised = daemon.asked("SELECT count(*) FROM decision WHERE what = 'ammonia_birds' AND state = 'unacknowledged'")
+    counts = (published, -sum(n for n in wrong if n < 0), sum(n for n in wrong if n > 0))
+    return *counts, int(raised == [(0,)]), int(rung(daemon) == 0)
 
 
 def until_stored(daemon: DaemonProcess, sensors: NumberedSensors, ended: float, within_s: float = 60.0) -> tuple[Any, float]:
@@ -98,9 +130,9 @@ def until_stored(daemon: DaemonProcess, sensors: NumberedSensors, ended: float, 
 def broker_hung(folder: Path, for_s: float = 15.0) -> Row:
     """Stopped in its tracks (SIGSTOP) with its sockets open; it says nothing, and closes nothing."""
     with barn(folder) as (broker, daemon):
-        sensors = NumberedSensors(broker.port, 0.02).start(daemon)
-        wait_until(lambda: daemon.stored("brooder/lamp"))
+        sensors = speaking(broker, daemon)
         broker.freeze()
+        turn_bad(sensors)
         frozen = time.monotonic()
         noticed = wait_until(lambda: is_unwell(daemon), for_s)
         saw = f"broker lost, after {time.monotonic() - frozen:.0f} s" if noticed else ""
@@ -115,10 +147,10 @@ def broker_hung(folder: Path, for_s: float = 15.0) -> Row:
 def client_id_taken(folder: Path, times: int = 6) -> Row:
     """A second program connects under our client id again and again. What it acknowledges, it has taken from us."""
     with barn(folder) as (broker, daemon):
-        sensors = NumberedSensors(broker.port, 0.02).start(daemon)
-        wait_until(lambda: daemon.stored("brooder/lamp"))
+        sensors = speaking(broker, daemon)
         taken: list[int] = []
         unwell = False
+        turn_bad(sensors)
         for _ in range(times):
             thief = Client(CallbackAPIVersion.VERSION2, client_id="warmstraw", clean_session=False, manual_ack=True)
             thief.on_message = lambda _client, _userdata, message: taken.append(message.mid)
@@ -140,7 +172,8 @@ def client_id_taken(folder: Path, times: int = 6) -> Row:
 def flood(folder: Path, seconds: float = 3.0) -> Row:
     """Ten times and more what a barn says: three sensors at a thousand messages a second together."""
     with barn(folder) as (broker, daemon):
-        sensors = NumberedSensors(broker.port, 0.001).start(daemon)
+        sensors = speaking(broker, daemon, 0.001)
+        turn_bad(sensors)
         time.sleep(seconds)
         told, recovered_s = until_stored(daemon, sensors, time.monotonic())
         row = counted(daemon, told)
@@ -188,7 +221,7 @@ def thousand_sensors(folder: Path, count: int = 1000) -> Row:
         publisher.close()
         saw = f"all on the page; {daemon.memory_mb():.0f} MB" if len(ask(daemon, "/api/status")["pens"]) == 2 else ""
         lost, doubled = max(0, count - stored), max(0, stored - count)
-        return Row(f"{count} sensors", count, lost, doubled, took_s, saw, WORKS_ON, daemon.is_alive)
+        return Row(f"{count} sensors", count, lost, doubled, None, None, took_s, saw, WORKS_ON, daemon.is_alive)
 
 
 def receiver_hung(folder: Path, for_s: float = 2.0) -> Row:
@@ -201,7 +234,8 @@ def receiver_hung(folder: Path, for_s: float = 2.0) -> Row:
     try:
         with barn(folder, tell) as (broker, daemon):
             began = time.monotonic()
-            sensors = NumberedSensors(broker.port, 0.02).start(daemon)
+            sensors = speaking(broker, daemon)
+            turn_bad(sensors)
             rang = wait_until(lambda: well.taken, 90)
             rang_s = time.monotonic() - began
             time.sleep(for_s)
@@ -211,7 +245,7 @@ def receiver_hung(folder: Path, for_s: float = 2.0) -> Row:
             told, recovered_s = until_stored(daemon, sensors, time.monotonic())
             row = counted(daemon, told)
             saw = f"rung by the second channel after {rang_s:.0f} s" if rang else ""
-            notices = f"{len(well.taken)} by the second channel, {hung.asked} tries by the first; {held:.0f} MB"
+            notices = f"told by the second channel, {hung.asked} tries by the first; {held:.0f} MB"
             return Row("phone's service hangs", *row, recovered_s, saw, saw, daemon.is_alive, notices)
     finally:
         hung.close()
@@ -222,8 +256,9 @@ def killed_while_speaking(folder: Path, kills: int = 4) -> Row:
     """SIGKILL again and again; the last will tells the yard, and the ping stops. Many more: tests/bench/kills.py."""
     with barn(folder) as (broker, daemon):
         watcher = Publisher(broker.port, "warmstraw/Mill Rise/alive")
-        sensors = NumberedSensors(broker.port, 0.005).start(daemon)
+        sensors = speaking(broker, daemon, 0.005)
         gone, slowest = 0, 0.0
+        turn_bad(sensors)
         for _ in range(kills):
             time.sleep(0.4)
             daemon.kill()
@@ -250,7 +285,26 @@ def two_daemons(folder: Path) -> Row:
         stored = len(daemon.stored("brooder/lamp"))
         named = str(daemon.process.pid) in refused.stderr and refused.returncode == 3
         saw = "exit code 3, the first one's number" if named else ""
-        return Row("two daemons on one store", 3, max(0, 3 - stored), max(0, stored - 3), 0.0, saw, saw, daemon.is_alive)
+        return Row(
+            "two daemons on one store", 3, max(0, 3 - stored), max(0, stored - 3), None, None, 0.0, saw, saw, daemon.is_alive
+        )
+
+
+def broker_killed(folder: Path, for_s: float = 3.0) -> Row:
+    """SIGKILL, as by a power cut of its own; it comes back with its file, which holds the daemon's session."""
+    with barn(folder) as (broker, daemon):
+        sensors = speaking(broker, daemon)
+        broker.save()  # as it does by itself every half hour
+        broker.kill()
+        turn_bad(sensors)
+        noticed = wait_until(lambda: is_unwell(daemon), 10)
+        time.sleep(for_s)
+        broker.start()
+        told, recovered_s = until_stored(daemon, sensors, time.monotonic())
+        row = counted(daemon, told)
+        saw = "page says: broker lost" if noticed else ""
+        sign = "health address unwell, ping stops" if noticed else ""
+        return Row("broker killed", *row, recovered_s, saw, sign, daemon.is_alive)
 
 
 def descriptors(pid: int) -> int:
@@ -286,6 +340,8 @@ def connections_come_and_go(folder: Path, rounds: int = 60) -> Row:
             0,
             0,
             0,
+            None,
+            None,
             time.monotonic() - ended,
             saw,
             "none needed" * is_back,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from tests.faults.disks import read_only_card, slow_disk, store_held
+from tests.faults.disks import full_card, read_only_card, slow_disk, spoilt_store, store_held
 from tests.faults.rows import (
     broker_hung,
+    broker_killed,
     client_id_taken,
     connections_come_and_go,
     flood,
@@ -14,5 +15,15 @@ from tests.faults.rows import (
     two_daemons,
 )
 
-QUICK = (broker_hung, store_held, two_daemons, receiver_hung)
-LONGER = (killed_while_speaking, client_id_taken, flood, thousand_sensors, slow_disk, read_only_card, connections_come_and_go)
+QUICK = (broker_hung, store_held, spoilt_store, two_daemons, receiver_hung)
+LONGER = (
+    broker_killed,
+    killed_while_speaking,
+    client_id_taken,
+    flood,
+    thousand_sensors,
+    slow_disk,
+    full_card,
+    read_only_card,
+    connections_come_and_go,
+)
