@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 from monitor.api.answer import because
 from monitor.api.barn import Barn
@@ -71,9 +70,8 @@ def _turns(reader: Reader, pen: str, from_ms: int, to_ms: int) -> list[Turn]:
 
 def _long_shares(reader: Reader, pen: str, from_ms: int, to_ms: int, points: int) -> list[float | None]:
     """The same from sums kept short: a season has a hundred thousand turns. A fan's speed does not count here."""
-    step_ms = (to_ms - from_ms) / points
-    edges = [round(from_ms + index * step_ms) for index in range(points + 1)]
-    found = [reader.fan_seconds(pen, begin, end) * 1000 / step_ms for begin, end in pairwise(edges)]
+    step_s = (to_ms - from_ms) / points / 1000
+    found = [ran_s / step_s for ran_s in reader.fan_seconds_each(pen, from_ms, to_ms, points)]
     first = next((index for index, each in enumerate(found) if each > 0), points)
     return [None if index < first else round(min(1.0, each), 3) for index, each in enumerate(found)]
 

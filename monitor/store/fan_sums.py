@@ -123,6 +123,61 @@ def fan_seconds(connection: sqlite3.Connection, pen: str, from_ms: int, to_ms: i
     return total_ms / 1000.0
 
 
+def fan_seconds_each(connection: sqlite3.Connection, pen: str, from_ms: int, to_ms: int, steps: int) -> list[float]:
+    """As `fan_seconds`, for each of so many equal steps of the span, s; a year of them in one go.
+
+    Where the commands have become sums, ten minutes count in the step they begin in: ask for steps of hours.
+    """
+    step_ms = (to_ms - from_ms) / steps
+    ran_ms = [0.0] * steps
+    split = min(max(from_ms, mark(connection) or from_ms), to_ms)
+    for step, running_ms in connection.execute(
+        """SELECT CAST((time_ms - ?2) / ?3 AS INTEGER), sum(running_ms) FROM fan_ten_minutes
+           WHERE pen = ?1 AND time_ms >= ?2 AND time_ms < ?4 GROUP BY 1""",
+        (pen, from_ms, step_ms, split),
+    ):
+        ran_ms[min(step, steps - 1)] += running_ms
+    # Runs within one step are summed by the store; those across an edge are few, and are shared out here.
+    across = _standing(connection, pen, split, to_ms)
+    for first, last, begin, stop, total in connection.execute(
+        """WITH told AS (SELECT time_ms, state, lead(time_ms, 1, ?4) OVER (ORDER BY time_ms, id) AS until FROM decision
+             WHERE pen = ?1 AND kind = 'fan' AND time_ms >= ?5 AND time_ms < ?4),
+           ran AS (SELECT time_ms, until, CAST((time_ms - ?2) / ?3 AS INTEGER) AS first,
+             CAST((until - 1 - ?2) / ?3 AS INTEGER) AS last FROM told WHERE state = 'running' AND until > time_ms)
+           SELECT first, last, min(time_ms), max(until), sum(until - time_ms) FROM ran WHERE first = last GROUP BY first
+           UNION ALL SELECT first, last, time_ms, until, until - time_ms FROM ran WHERE first < last""",
+        (pen, from_ms, step_ms, to_ms, split),
+    ):
+        if first == last:
+            ran_ms[min(first, steps - 1)] += total
+        else:
+            across.append((begin, stop))
+    for begin, stop in across:
+        at = begin
+        while at < stop:
+            step = min(int((at - from_ms) / step_ms), steps - 1)
+            edge = stop if step == steps - 1 else min(stop, max(at + 1, round(from_ms + (step + 1) * step_ms)))
+            ran_ms[step] += edge - at
+            at = edge
+    return [each / 1000.0 for each in ran_ms]
+
+
+def _standing(connection: sqlite3.Connection, pen: str, split: int, to_ms: int) -> list[tuple[int, int]]:
+    """The run that stood when the span began, if there is one, up to the next command."""
+    before = connection.execute(
+        """SELECT state FROM decision WHERE pen = ? AND kind = 'fan' AND time_ms < ?
+           ORDER BY time_ms DESC, id DESC LIMIT 1""",
+        (pen, split),
+    ).fetchone()
+    if before is None or before[0] != "running" or split >= to_ms:
+        return []
+    (next_ms,) = connection.execute(
+        "SELECT min(time_ms) FROM decision WHERE pen = ? AND kind = 'fan' AND time_ms >= ? AND time_ms < ?", (pen, split, to_ms)
+    ).fetchone()
+    stop = to_ms if next_ms is None else next_ms
+    return [(split, stop)] if stop > split else []
+
+
 def with_sums(
     connection: sqlite3.Connection, found: list[Decision], pen: str | None, from_ms: int | None, to_ms: int | None
 ) -> list[Decision]:

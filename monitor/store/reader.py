@@ -265,6 +265,11 @@ class Reader:
         with self.asking() as ask, _snapshot(ask):
             return fan_sums.fan_seconds(ask, pen, from_ms, to_ms)
 
+    def fan_seconds_each(self, pen: str, from_ms: int, to_ms: int, steps: int) -> list[float]:
+        """The same for each of so many equal steps, s; see `fan_sums.fan_seconds_each`."""
+        with self.asking() as ask, _snapshot(ask):
+            return fan_sums.fan_seconds_each(ask, pen, from_ms, to_ms, steps)
+
     def journal(self, pen: str | None = None, from_ms: int | None = None, to_ms: int | None = None) -> list[JournalEntry]:
         """What the keeper did, oldest first; without limits also entries that are not dated yet, last."""
         with self.asking() as ask:

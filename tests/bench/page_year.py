@@ -53,8 +53,11 @@ def fill(folder: Path, days: int) -> None:
             if day % 10 == 9:
                 store.tidy(None)
                 print(f"\rfilling: {day + 1} of {days} days", end="", file=sys.stderr, flush=True)
-        while store.tidy(None, move_from=1).more:
+        # as the nights of those years would have left it: fan commands of more than eight weeks are sums
+        while store.tidy(START_MS, move_from=1).more:
             pass
+        for _ in range(days):
+            store.tidy(START_MS)
     print(file=sys.stderr)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from monitor.engine.ladder import AMMONIA_DANGEROUS, MINIMUM_TIMER
@@ -131,3 +133,21 @@ def test_what_the_mirror_has_not_yet_stays(filled, say):
     filled.mirror.begin()
     tidy(filled, say.dawn_ms + (COMMAND_DAYS + 3) * DAY_MS)
     assert commands(filled) == 4 * COMMANDS_A_DAY
+
+
+@pytest.mark.parametrize("days_later", [0, COMMAND_DAYS + 2, COMMAND_DAYS + 9], ids=["commands", "half sums", "nearly all sums"])
+@pytest.mark.parametrize(("from_ms", "steps"), [(0, 96), (0, 4), (-DAY_MS, 10), (30 * 60_000, 7), (DAY_MS, 1)])
+def test_many_steps_in_one_go_are_as_each_alone(filled, say, days_later, from_ms, steps):
+    """Asked at once or step by step: the same, but for the ten minutes at an edge where commands have become sums; a run
+    that stands over days is shared out over all its steps."""
+    filled.commit(say.batch(decisions=[say.fan("a", True, 4 * DAY_MS + 90_000)]))
+    tidy(filled, say.dawn_ms + days_later * DAY_MS)
+    begin, end = say.dawn_ms + from_ms, say.dawn_ms + 7 * DAY_MS
+    edges = [round(begin + (end - begin) * step / steps) for step in range(steps + 1)]
+    with Reader(filled.folder) as reader:
+        alone = [reader.fan_seconds("a", one, other) for one, other in pairwise(edges)]
+        at_once = reader.fan_seconds_each("a", begin, end, steps)
+    assert sum(at_once) == pytest.approx(sum(alone), abs=600.0 if days_later else 0.1)
+    assert at_once == pytest.approx(alone, abs=600.0 if days_later else 0.1)
+    if steps >= 7:  # the last step is all of it that last run
+        assert at_once[-1] == pytest.approx((edges[-1] - edges[-2]) / 1000.0, abs=600.0 if days_later else 0.1)
