@@ -38,7 +38,7 @@ SAME_FAN_SHARE, SAME_FAN_LEAST = 0.25, 0.03  # of the usual share of time, and o
 MIN_NIGHTS = 4
 MIN_NIGHTS_AFTER = 3
 ROUNDS = 400
-OUTSIDE = 0.0175  # of the drawn, either side: few nights drawn anew are a little too alike, and 0.025 covers 93 of 100
+OUTSIDE = 0.0175  # of the drawn, either side: few nights drawn anew are a little too alike; our own choice
 
 
 class Verdict(StrEnum):

@@ -67,7 +67,7 @@ export async function drawAir(place, status, measure, days, now) {
   const said = [now_ === undefined ? "Nothing stored." : `${MEASURES[measure]} now ${now_.toFixed(air.digits)} ${air.symbol}.`,
     top ? `Last peak near dawn: ${top.value.toFixed(air.digits)} ${air.symbol} at ${days > 1 ? moment(top.time_ms) : clock(top.time_ms)}.` : "",
     fan ? `The fan ran ${fan.ran_hours.toFixed(1)} of ${fan.known_hours.toFixed(0)} h.` : ""].filter(Boolean).join(" ");
-  await draw(place, { title: `${status.name}: ${MEASURES[measure].toLowerCase()}`, summary: said, columns: inside, limits, fan, marks: peaks, fromMs, toMs: now, overDays: days > 1 });
+  await draw(place, { title: `${status.name}: ${MEASURES[measure].toLowerCase()}`, summary: said, columns: inside, limits, fan, marks: peaks, fromMs, toMs: now, overDays: days > 1, fromZero: measure === "ammonia" });
 }
 
 /** The highest ammonia between three and ten in the morning, for each of the last days. */

@@ -23,7 +23,7 @@ const drawn = new Set();
  * columns: [{ name, unit, time_ms, mean, low, high }] in display units; zones: [{ from_ms, low, high }] steps of a band;
  * limits: [{ value, label }]; fan: { from_ms, to_ms, share }; marks: [{ time_ms, value, label }].
  */
-export async function draw(place, { title, summary, columns, zones = [], limits = [], fan = null, marks = [], fromMs, toMs, overDays = false, xLabel = null, top = null }) {
+export async function draw(place, { title, summary, columns, zones = [], limits = [], fan = null, marks = [], fromMs, toMs, overDays = false, xLabel = null, top = null, fromZero = false }) {
   const uPlot = await uplot();
   const times = [...new Set(columns.flatMap((column) => column.time_ms))].sort((a, b) => a - b);
   if (!times.length) {
@@ -51,7 +51,7 @@ export async function draw(place, { title, summary, columns, zones = [], limits 
     cursor: { y: false, drag: { x: false, y: false }, points: { size: 8 } },
     scales: {
       x: { time: !xLabel, min: xLabel ? undefined : fromMs / 1000, max: xLabel ? undefined : toMs / 1000, ...(xLabel ? {} : { range: () => [fromMs / 1000, toMs / 1000] }) },
-      y: { range: (_, low, high) => (top === null ? spread(low, high, zones, limits) : [0, top]) },
+      y: { range: (_, low, high) => (top === null ? spread(fromZero ? 0 : low, high, zones, limits) : [0, top]) },
     },
     axes: [
       { stroke: ink, grid: { stroke: colour("rule"), width: 1 }, ticks: { stroke: colour("rule") }, space: 56, size: xLabel ? 48 : 36, font: "13px system-ui, sans-serif",

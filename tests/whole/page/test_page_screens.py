@@ -9,7 +9,8 @@ from monitor.api.links import make_link
 from tests.whole.page.conftest import COLD, DESK, PHONE, SCREENS, Open, Rig
 
 
-@pytest.mark.parametrize(("name", "size", "scheme"), [("phone", PHONE, "light"), ("desk", DESK, "dark")])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("name", "size"), [("phone", PHONE), ("desk", DESK)])
 def test_pictures_of_a_quiet_morning(open_page: Open, rig: Rig, name: str, size: ViewportSize, scheme: str) -> None:
     """Every question answered, nothing wider than the screen."""
     page = open_page(size, scheme)
