@@ -13,12 +13,12 @@ from pathlib import Path
 from monitor.store.keep import Store
 from monitor.store.reader import Reader
 
-KILLS = 50
+KILLS = 30
 COMMITTER = Path(__file__).with_name("committer.py")
 ROOT = Path(__file__).parents[2]
 
 
-def test_fifty_kills_lose_nothing_and_double_nothing(tmp_path):
+def test_thirty_kills_lose_nothing_and_double_nothing(tmp_path):
     """Readings, decisions, journal, notices and state stop at the same batch, at or after the last one said to stand."""
     dice = random.Random(20260501)
     last = 0
