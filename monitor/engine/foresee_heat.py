@@ -12,12 +12,13 @@ log-likelihood. A source on a thermostat falls like that in each of its rests: t
 the usual turning point counts, and *door* has the source back on since then.
 
 Nothing is given but the kind of source. K is the slow mean of the lift; τ is kept as a log-likelihood on a row
-of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes; the
-turning points are the medians of the last ten. Until they are known, only a fall that goes on for eight
-minutes and reaches the cold limit within four more is called.
+of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes. Of a source that
+cycles the turning points are the medians of the last ten, and τ and strength come from how far and how long it falls
+and rises between them (`heat_cycles.py`); a fall from far below its usual peak is no rest and is asked at once. Until
+they are known, only a fall that goes on for eight minutes and reaches the cold limit within four more is called.
 
 Rules of this file: pure; one sample each half minute on the engine's own grid, so that judgements in
-between change nothing; all that is learned is small and JSON. tests/bench/foresight.py measures it.
+between change nothing; all that is learned is small and JSON. tests/bench/foresight.py measures it, FORESIGHT.md shows it.
 Without a thermometer in the room the lift is counted from the slow mean of the place itself.
 """
 
@@ -30,10 +31,22 @@ from statistics import median
 from typing import Any
 
 from monitor.engine.events import Json
-from monitor.engine.heat_shapes import TAUS_MIN, Curve, best_dead, best_door, cycle_gain, end_and_slope, posterior, recovery_gain
+from monitor.engine.heat_cycles import EDGES_NEEDED, SMOOTH_MIN, cycles, fell_early, follow_cycles, of_cycles, scatter
+from monitor.engine.heat_shapes import (
+    Curve,
+    best_dead,
+    best_door,
+    cycle_gain,
+    end_and_slope,
+    posterior,
+    recovery_gain,
+    smooth,
+)
 
 WINDOW_MIN = 12.0
 SLOPE_MIN = 4.0
+# The room's air moves slowly, but its thermometer brings half of the lift's noise: a mean over so long to each side.
+ROOM_SMOOTH_MIN = 2.0
 LEARN_EVERY_S = 60.0
 RECORD_SAMPLES = 50  # one a minute, after a sudden change
 FORGET_K = 720.0  # half-minute samples: six hours
@@ -41,12 +54,11 @@ ASSUMED_LIFT_C = 12.0  # without a room thermometer; a small lamp lifts its plac
 GATE = 0.6  # of the usual power: above it nothing is fitted
 # Log-likelihood by which *dead* must explain the readings better than *door*. With less, healthy fortnights
 # ring for doors; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
-STEADY_GAIN = 2.5
+STEADY_GAIN = 3.0
 CYCLING_GAIN = 2.7
 LOW_STEADY_MIN = 10.0  # below half power this long: called whatever the shape (longest door, slope window, and some)
 LOW_CYCLING_MIN = 6.0
 BELOW_EDGE_C = 0.4
-EDGES_NEEDED = 4
 BLIND_FALL_MIN = 8.0
 BLIND_REACH_MIN = 4.0  # a thermostat's rest falls for longer than eight minutes, but is not let so near the limit
 
@@ -73,12 +85,16 @@ class Learned:
     extreme: float | None = None
     extreme_at: float = 0.0
     peak_at: float | None = None
+    trough_at: float | None = None
+    neared_at: float | None = None
     crossed_at: float | None = None
     troughs: list[float] = field(default_factory=list)
     trough_times: list[float] = field(default_factory=list)
     peaks: list[float] = field(default_factory=list)
-    capacity_c: float | None = None  # lift that the source on a thermostat would reach if it stayed on
-    falling: list[float] = field(default_factory=lambda: [0.0, 0.0])  # sums of −slope·L and L² while it rests
+    falls_c: list[float] = field(default_factory=list)  # of the last rests: how far, how long, from what lift
+    falls_min: list[float] = field(default_factory=list)
+    fall_lifts_c: list[float] = field(default_factory=list)
+    rises_min: list[float] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +143,7 @@ def lamp_moved(memory: Mapping[str, Json]) -> dict[str, Json]:
     learned = load(memory)
     learned.troughs, learned.trough_times, learned.peaks = [], [], []
     learned.seen = min(learned.seen, 40.0)
-    learned.low_since = learned.crossed_at = None
+    learned.low_since = learned.neared_at = learned.crossed_at = None
     return {**memory, "heat": saved(learned)}
 
 
@@ -167,16 +183,17 @@ def sample(
         return None
     rows = list(learned.probes.values())
     warm = rows[0] if len(rows) == 1 else [sum(values) / len(rows) for values in zip(*rows, strict=True)]
-    lift = [a - b for a, b in zip(warm, learned.room, strict=True)]
     step = step_s / 60.0
-    _weigh_noise(learned, lift)
-    cycling = cycling or _cycles(learned, at)
+    cycling = cycling or cycles(learned, at)
+    reach = 0 if cycling else round(ROOM_SMOOTH_MIN / step)
+    lift = [a - b for a, b in zip(warm, smooth(learned.room, reach), strict=True)]
+    _weigh_noise(learned, lift[: keep - reach])
     if not cycling:
         _learn_time_constant(learned, lift, at, step)
     count = round(SLOPE_MIN / step) + 1
     ends_at, slope = end_and_slope(lift[-count:], step)
     shortest, tau, longest = posterior(learned.likelihood)
-    _follow_cycles(learned, warm, lift, at, step, tau)
+    follow_cycles(learned, warm, lift, at, step)
     if learned.lift_c is None:
         learned.lift_c, learned.seen = median(lift), float(keep)
     power = ends_at + tau * slope
@@ -185,7 +202,7 @@ def sample(
     _, warm_slope = end_and_slope(warm[-count:], step)
     curve = Curve(lift, step, learned.variance, tau, (shortest, tau, longest))
     if cycling:
-        signal, note = _cycling(learned, warm, curve, slope, at)
+        signal, note = _cycling(learned, warm, curve, at)
         share = None
     else:
         signal, note = _steady(learned, curve, ends_at + longest * slope, share, at, limits)
@@ -208,7 +225,7 @@ def _begin_window(learned: Learned, has_room: bool) -> None:
     if has_room != learned.has_room:
         learned.lift_c, learned.seen, learned.has_room = None, 0.0, has_room
     learned.record, learned.record_from = [], None
-    learned.low_since = learned.crossed_at = learned.peak_at = learned.extreme = None
+    learned.low_since = learned.neared_at = learned.crossed_at = learned.peak_at = learned.trough_at = learned.extreme = None
     learned.direction = 1
 
 
@@ -275,111 +292,57 @@ def _steady(
 # ------------------------------------------------------- a source on a thermostat
 
 
-def _follow_cycles(learned: Learned, warm: Sequence[float], lift: Sequence[float], at: float, step: float, tau: float) -> None:
-    """Turning points of the smoothed warmth, and τ and capacity from its falls and rises."""
-    few = max(2, round(1.5 / step))
-    now = sum(warm[-few:]) / few
-    when = at - 30.0 * step * (few - 1)
-    turn = max(0.4, 4.0 * math.sqrt(learned.variance / (2.0 * few)))
-    if learned.extreme is None:
-        learned.extreme, learned.extreme_at = round(now, 3), when
-    if learned.direction > 0:
-        if now > learned.extreme:
-            learned.extreme, learned.extreme_at = round(now, 3), when
-        elif now < learned.extreme - turn:
-            learned.peaks = [*learned.peaks, learned.extreme][-10:]
-            learned.peak_at, learned.direction = learned.extreme_at, -1
-            learned.extreme, learned.extreme_at = round(now, 3), when
-    else:
-        if now < learned.extreme:
-            learned.extreme, learned.extreme_at = round(now, 3), when
-        elif now > learned.extreme + turn:
-            learned.troughs = [*learned.troughs, learned.extreme][-10:]
-            learned.trough_times = [*learned.trough_times, at][-10:]
-            learned.peak_at, learned.direction = None, 1
-            learned.extreme, learned.extreme_at = round(now, 3), when
-    if not learned.troughs:
-        return
-    count = round(3.0 / step) + 1
-    ends_at, slope = end_and_slope(lift[-count:], step)
-    middle = sum(lift[-count:]) / count
-    usual_fall = middle / tau
-    if learned.direction > 0 and slope > 0.0 and now > learned.troughs[-1] + 0.6 and learned.extreme_at > at - 60.0 - 60.0 * step:
-        capacity = ends_at + tau * slope
-        learned.capacity_c = round(
-            capacity if learned.capacity_c is None else learned.capacity_c + 0.01 * (capacity - learned.capacity_c), 4
-        )
-    settled = learned.direction < 0 and learned.peak_at is not None and at - learned.peak_at > 180.0
-    if settled and now > min(learned.troughs) and -1.6 * usual_fall < slope < -0.4 * usual_fall:
-        kept = 1.0 - 1.0 / 600.0
-        learned.falling = [round(learned.falling[0] * kept - slope * middle, 4), round(learned.falling[1] * kept + middle**2, 4)]
-
-
-def _cycles(learned: Learned, at: float) -> bool:
-    """Does the source cycle although nobody said so? Eight even turning points within four hours say it."""
-    recent = [c for c, t in zip(learned.troughs, learned.trough_times, strict=True) if at - t < 4.0 * 3600.0]
-    if len(recent) < 8 or len(learned.peaks) < 8:
-        return False
-    swing = median(learned.peaks) - median(recent)
-    even = max(_scatter(recent), _scatter(learned.peaks)) < 0.12 * swing
-    return even and swing > max(1.2, 8.0 * math.sqrt(learned.variance))
-
-
-def _scatter(values: Sequence[float]) -> float:
-    middle = median(values)
-    return 1.48 * median(abs(v - middle) for v in values)
-
-
-def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, slope: float, at: float) -> tuple[bool | None, str]:
+def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, at: float) -> tuple[bool | None, str]:
     note = "below where the thermostat always turned it on, and falling as with no heat"
-    if learned.failing:
-        gaining = 0.4 * max(1.0, (learned.capacity_c or 1.6 * curve.values[0]) - curve.values[-1]) / curve.tau_min
-        return (False if slope > gaining else None), note
-    if len(learned.troughs) < EDGES_NEEDED or learned.direction >= 0 or learned.peak_at is None:
-        learned.crossed_at = learned.low_since = None
-        return False, ""
-    few = max(2, round(1.5 / curve.step_min))
-    now = sum(warm[-few:]) / few
-    edge = median(learned.troughs)
-    if now >= edge:
-        learned.crossed_at = learned.low_since = None
-        return False, ""
-    if learned.crossed_at is None:
-        learned.crossed_at = at - 30.0 * curve.step_min * (few - 1)
-    tau = curve.tau_min
-    weight = 20.0 * 225.0  # of the τ learned from sudden changes, in the units of `falling`
-    tau = (learned.falling[1] + weight) / (learned.falling[0] + weight / tau)
-    tau = min(max(tau, TAUS_MIN[0]), TAUS_MIN[-1])
+    tau, capacity = of_cycles(learned) or (curve.tau_min, 1.6 * curve.values[0])
     count = round(3.0 / curve.step_min) + 1
     _, slope = end_and_slope(curve.values[-count:], curve.step_min)
+    if learned.failing:
+        gaining = 0.4 * max(1.0, capacity - curve.values[-1]) / tau
+        return (False if slope > gaining else None), note
+    if len(learned.troughs) < EDGES_NEEDED or learned.direction >= 0 or learned.peak_at is None:
+        learned.neared_at = learned.crossed_at = learned.low_since = None
+        return False, ""
+    few = max(2, round(SMOOTH_MIN / curve.step_min))
+    now = sum(warm[-few:]) / few
+    edge = median(learned.troughs)
+    margin = max(BELOW_EDGE_C, math.sqrt(0.5 * curve.variance), 1.5 * scatter(learned.troughs))
+    if learned.neared_at is None and now < edge + 2.0 * math.sqrt(curve.variance / few):
+        learned.neared_at = at - 30.0 * curve.step_min * (few - 1)
+    if now >= edge:
+        learned.crossed_at = None
+    elif learned.crossed_at is None:
+        learned.crossed_at = at - 30.0 * curve.step_min * (few - 1)
     fall = sum(curve.values[-count:]) / count / tau
-    margin = max(BELOW_EDGE_C, math.sqrt(0.5 * curve.variance), 1.5 * _scatter(learned.troughs))
-    if now > edge - margin or slope > -0.3 * fall:
+    early = fell_early(learned, curve.variance / few)
+    if (now > edge - margin and not early) or slope > -0.3 * fall:
         learned.low_since = None
-        return None, ""
-    if slope > -0.5 * fall:
+        return (False if now >= edge and not early else None), ""
+    if slope > -0.5 * fall or now > edge - margin:
         learned.low_since = None
     elif learned.low_since is None:
         learned.low_since = at
     if learned.low_since is not None and at - learned.low_since >= LOW_CYCLING_MIN * 60.0:
         return True, note
-    gain = cycle_gain(
-        curve, tau, (at - learned.peak_at) / 60.0, (at - learned.crossed_at) / 60.0, learned.capacity_c or 1.6 * curve.values[0]
-    )
-    return (True if gain > CYCLING_GAIN else None), note
+    since_peak = (at - learned.peak_at) / 60.0
+    turned = [at - 60.0 * since_peak] if early else [learned.crossed_at or at, learned.neared_at or at]
+    on_for = {round(max(0.0, (at - t) / 60.0 - later), 2) for t in turned for later in (0.0,)}
+    gain = cycle_gain(curve, tau, since_peak, sorted(on_for), capacity)
+    return (True if gain > CYCLING_GAIN else None), "falling from where the thermostat never turned it off" if early else note
 
 
 # ---------------------------------------------------------------------- checks
 
 
 def _all_fall(rows: Sequence[Sequence[float]], step: float) -> bool:
-    """Every thermometer that moves at all falls: it is the air, not a probe."""
+    """Every thermometer that moves at all falls now, and has fallen on the whole: it is the air, not a probe."""
     if len(rows) < 2:
         return True
-    count = round(6.0 / step)
+    count, few = round(6.0 / step), max(2, round(1.5 / step))
     moving = [row for row in rows if max(row[-count:]) > min(row[-count:])]
     slopes = [end_and_slope(row[-count:], step)[1] for row in moving]
-    return not slopes or max(slopes) < 0.3 * sum(slopes) / len(slopes)
+    fallen = [sum(row[:count]) / count - sum(row[-few:]) / few for row in moving]
+    return not slopes or (max(slopes) < 0.3 * sum(slopes) / len(slopes) and min(fallen) > 0.3 * sum(fallen) / len(fallen))
 
 
 def _falls_blindly(warm: Sequence[float], step: float, cold_c: float) -> bool:

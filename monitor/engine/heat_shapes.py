@@ -10,6 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
+from operator import mul
 
 TAUS_MIN = tuple(12.0 * (90.0 / 12.0) ** (i / 11.0) for i in range(12))
 # Before anything is learned: a lamp or plate over litter answers in 20 to 60 minutes. Our own rule.
@@ -19,11 +21,13 @@ LEAST_VARIANCE = 0.005  # °C²: drift and rounding that second differences do n
 LIKENESS = 2.0  # neighbouring samples resemble one another: each counts for half
 STRAY_RECORD = 0.6  # loss for each minute of a record above which no τ explains it; noise alone makes a quarter
 LAG_MIN = 0.75  # of a usual thermometer in air; its own first-order lag. Common practice.
+DOOR_LAGS_MIN = (0.5, 1.25)  # of small and of wrapped thermometers in air: a door may be seen through either. Common practice.
 DEAD_SINCE_MIN = (2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.5, 12.5)
-DOOR_SINCE_MIN = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0)
+DOOR_SINCE_MIN = (1.0, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0, 7.0, 8.0, 9.0, 10.0)
 DOOR_OPEN_MIN = (1.0, 2.0, 3.0)
 CYCLE_DOOR_SINCE_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
 CYCLE_TAUS = (0.75, 0.87, 1.0, 1.15, 1.3)
+LATE_FALL_MIN = 7.0  # a fall in two parts is judged by its last: the longest door, and as long again to see it over
 WORST_FIT = 1.0  # loss for each sample above which a curve is no falling source at all
 
 
@@ -44,6 +48,15 @@ def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, floa
     middle, mean = (n - 1) / 2.0, sum(values) / n
     slope = sum((i - middle) * v for i, v in enumerate(values)) / (n * (n * n - 1) / 12.0)
     return mean + slope * middle, slope / step_min
+
+
+def smooth(values: Sequence[float], reach: int) -> list[float]:
+    """Each value replaced by the mean of its neighbours, `reach` to each side or as far as there are as many on both."""
+    n, out = len(values), []
+    for i in range(n):
+        near = min(reach, i, n - 1 - i)
+        out.append(sum(values[i - near : i + near + 1]) / (2 * near + 1))
+    return out
 
 
 def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
@@ -132,28 +145,62 @@ def best_door(curve: Curve) -> float:
     y = curve.values
     n, total, squares = len(y), sum(y), sum(v * v for v in y)
     best = squares - total * total / n
-    for since in DOOR_SINCE_MIN:
-        for open_min in DOOR_OPEN_MIN:
-            shape, s, ss = _door_shape(n, curve.step_min, since, open_min, float(round(curve.tau_min)), LAG_MIN)
-            fit = sum(a * b for a, b in zip(shape, y, strict=True))
-            determinant = n * ss - s * s
-            if determinant < 1e-9:
-                continue
-            dip = (s * total - n * fit) / determinant
-            if dip > 0.0:
-                level = (total + dip * s) / n
-                best = min(best, squares - level * total + dip * fit)
+    tau = float(round(curve.tau_min))
+    for since, open_min, lag in product(DOOR_SINCE_MIN, DOOR_OPEN_MIN, DOOR_LAGS_MIN):
+        shape, s, ss = _door_shape(n, curve.step_min, since, open_min, tau, lag)
+        fit = sum(map(mul, shape, y))
+        determinant = n * ss - s * s
+        if determinant < 1e-9:
+            continue
+        dip = (s * total - n * fit) / determinant
+        if dip > 0.0:
+            level = (total + dip * s) / n
+            best = min(best, squares - level * total + dip * fit)
     return best / (2.0 * (curve.variance + LEAST_VARIANCE))
 
 
-def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, since_edge_min: float, capacity_c: float) -> float:
+@lru_cache(maxsize=256)
+def seen_swing(rest_min: float, run_min: float, smooth_min: float = 1.5) -> float:
+    """Part of a thermostat's swing that is left in a mean over smooth_min behind a thermometer's lag, 0 to 1.
+
+    Args:
+        rest_min, run_min: how long the warmth falls and rises in each cycle.
+    """
+    fine = 0.05
+    rest, run, width = (max(1, round(t / fine)) for t in (rest_min, run_min, smooth_min))
+    share = 1.0 - math.exp(-fine / LAG_MIN)
+    true, seen, track = 0.0, 0.5, []
+    for k in range(4 * (rest + run)):
+        true += 1.0 / run if k % (rest + run) < run else -1.0 / rest
+        seen += (true - seen) * share
+        track.append(seen)
+    sums = [0.0]
+    for value in track:
+        sums.append(sums[-1] + value)
+    last = range(len(track) - (rest + run), len(track))
+    means = [(sums[k + 1] - sums[max(0, k + 1 - width)]) / width for k in last]
+    return max(0.1, max(means) - min(means))
+
+
+def _rest(curve: Curve, count: int, tau_min: float) -> float:
+    """Sum of squares of the last samples about the best fall with no heat; the height and τ within a third are free."""
+    y = curve.values[-count:]
+    squares, best = sum(v * v for v in y), math.inf
+    for scale in CYCLE_TAUS:
+        shape = [math.exp((count - 1 - i) * curve.step_min / (tau_min * scale)) for i in range(count)]
+        fit = sum(map(mul, shape, y))
+        best = min(best, squares - fit * fit / sum(a * a for a in shape))
+    return best
+
+
+def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, on_for_min: Sequence[float], capacity_c: float) -> float:
     """By how much *dead* explains a fall below the turning point better than *on since then, and a door*.
 
     Args:
         curve: the lift of the last minutes.
         tau_min: the pen's time constant.
         since_peak_min: since it began to fall.
-        since_edge_min: since it passed the turning point.
+        on_for_min: how long a sound source may have been on again: the best of them counts.
         capacity_c: lift the source would reach if it stayed on.
 
     Returns:
@@ -162,34 +209,36 @@ def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, since_edge_m
     count = min(len(curve.values), int((since_peak_min - 1.5) / curve.step_min))
     if count < 4.0 / curve.step_min:
         return -math.inf
+    noise = 2.0 * (curve.variance + LEAST_VARIANCE)
+    dead = _rest(curve, count, tau_min)
+    if dead / noise > WORST_FIT * count:
+        # a source that dies just after it came on falls in two parts: the second must do
+        count = min(count, round(LATE_FALL_MIN / curve.step_min))
+        dead = _rest(curve, count, tau_min)
+        if dead / noise > WORST_FIT * count:
+            return -math.inf
     y = curve.values[-count:]
     times = [(i - count + 1) * curve.step_min for i in range(count)]
-    noise = 2.0 * (curve.variance + LEAST_VARIANCE)
-    squares, dead = sum(v * v for v in y), math.inf
-    for scale in CYCLE_TAUS:
-        shape = [math.exp(-t / (tau_min * scale)) for t in times]
-        fit = sum(a * b for a, b in zip(shape, y, strict=True))
-        dead = min(dead, squares - fit * fit / sum(a * a for a in shape))
-    if dead / noise > WORST_FIT * count:
-        return -math.inf
     decay = [math.exp(-t / tau_min) for t in times]
     dd = sum(a * a for a in decay)
-    left = [
-        v - capacity_c * (1.0 - math.exp(-(t + since_edge_min) / tau_min)) if t > -since_edge_min else v
-        for t, v in zip(times, y, strict=True)
-    ]
-    squares, dl = sum(v * v for v in left), sum(a * b for a, b in zip(decay, left, strict=True))
-    on_again = squares - dl * dl / dd
-    for since in CYCLE_DOOR_SINCE_MIN:
-        for open_min in DOOR_OPEN_MIN:
-            shape_, _, ss = _door_shape(count, curve.step_min, since, open_min, float(round(tau_min)), 0.0)
-            ds = sum(a * b for a, b in zip(decay, shape_, strict=True))
-            fit = sum(a * b for a, b in zip(shape_, left, strict=True))
-            determinant = dd * ss - ds * ds
-            if determinant < 1e-9:
-                continue
-            dip = (ds * dl - dd * fit) / determinant
-            if dip > 0.0:
-                level = (dl + dip * ds) / dd
-                on_again = min(on_again, squares - level * dl + dip * fit)
+    on_again = math.inf
+    for on_for in on_for_min:
+        left = [
+            v - capacity_c * (1.0 - math.exp(-(t + on_for) / tau_min)) if t > -on_for else v
+            for t, v in zip(times, y, strict=True)
+        ]
+        squares, dl = sum(v * v for v in left), sum(a * b for a, b in zip(decay, left, strict=True))
+        on_again = min(on_again, squares - dl * dl / dd)
+        for since in CYCLE_DOOR_SINCE_MIN:
+            for open_min in DOOR_OPEN_MIN:
+                shape_, _, ss = _door_shape(count, curve.step_min, since, open_min, float(round(tau_min)), 0.0)
+                ds = sum(a * b for a, b in zip(decay, shape_, strict=True))
+                fit = sum(a * b for a, b in zip(shape_, left, strict=True))
+                determinant = dd * ss - ds * ds
+                if determinant < 1e-9:
+                    continue
+                dip = (ds * dl - dd * fit) / determinant
+                if dip > 0.0:
+                    level = (dl + dip * ds) / dd
+                    on_again = min(on_again, squares - level * dl + dip * fit)
     return (on_again - dead) / noise

@@ -24,14 +24,14 @@ from monitor.engine.view import Believable, Condition, View, above, below, mains
 
 def conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool) -> Iterator[Condition]:
     """Every condition of this pen that has anything to say, in a fixed order."""
-    yield from _warmth_conditions(plan, view)
+    yield from _warmth_conditions(plan, pen, view)
     yield from _air_conditions(plan, view)
     yield from _fan_conditions(plan, pen, view)
     yield from _mains_conditions(plan, pen, view)
     yield from sensor_conditions(plan, pen, view, broker_up)
 
 
-def _warmth_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
+def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
     warmth, limits = view.warmth, plan.pen.limits
     if warmth is None:
         for name in ("birds_cold", "birds_hot"):
@@ -54,6 +54,7 @@ def _warmth_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
         else:
             edge = band.cold_c
             signal = True if found.value <= edge else (False if found.value >= edge + deadband else None)
+            # With the mains out the urgent call "no heat" was made and is repeated until somebody has it.
             yield Condition(
                 "birds_cold",
                 "",
@@ -62,6 +63,7 @@ def _warmth_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
                 lambda: threshold_evidence(found, edge, edge + deadband, band.source, **wanted),
                 limit.priority,
                 found.value,
+                mains_lost(pen),
             )
     limit = limits.alarms.get("birds_hot")
     if limit is not None:

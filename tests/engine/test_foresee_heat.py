@@ -11,7 +11,8 @@ import random
 import pytest
 
 from monitor.engine import foresee_heat
-from monitor.engine.heat_shapes import TAUS_MIN, posterior, recovery_gain
+from monitor.engine.heat_cycles import of_cycles
+from monitor.engine.heat_shapes import TAUS_MIN, posterior, recovery_gain, seen_swing, smooth
 from tests.engine.brooders import NIGHT_MIN, STEP_S, Brooder
 
 COLD_C = 20.0
@@ -140,6 +141,53 @@ def test_power_and_time_constant_are_found_from_the_readings_alone(tau):
     watch(brooder, learned, 4 * NIGHT_MIN)
     assert learned.lift_c == pytest.approx(20.0, rel=0.1)
     assert posterior(learned.likelihood)[1] == pytest.approx(tau, rel=0.34)
+
+
+@pytest.mark.parametrize("tau", [20.0, 40.0, 60.0])
+def test_a_cycling_source_tells_its_time_constant_and_its_strength(tau):
+    """τ within two fifths, the 30 °C it would reach if it stayed on within a quarter, from one night's turning points."""
+    brooder, learned = Brooder(2, tau, True, noise_c=0.2), foresee_heat.Learned()
+    watch(brooder, learned, NIGHT_MIN)
+    found = of_cycles(learned)
+    assert found is not None
+    assert found[0] == pytest.approx(tau, rel=0.4)
+    assert found[1] == pytest.approx(30.0, rel=0.25)
+
+
+@pytest.mark.parametrize("tau", [20.0, 55.0])
+def test_a_source_that_dies_just_after_it_came_on_is_called_too(tau):
+    """The fall is in two parts, a rest and the end: no later than a quarter of an hour."""
+    brooder, learned = Brooder(9, tau, True, noise_c=0.15, doors_a_day=0.0), foresee_heat.Learned()
+    watch(brooder, learned, NIGHT_MIN)
+    was_on = brooder.on
+    while not (brooder.on and not was_on):
+        was_on = brooder.on
+        watch(brooder, learned, STEP_S / 60.0)
+    watch(brooder, learned, 1.5)
+    brooder.dead = True
+    calls, _ = watch(brooder, learned, 30.0)
+    assert calls
+    assert calls[0] <= 15.0
+
+
+def test_a_slow_swing_is_seen_whole_and_a_quick_one_in_part():
+    """What a thermometer's lag and a short mean leave: of an hour's straight swing nearly all, of three minutes a quarter."""
+    assert seen_swing(30.0, 30.0) > 0.93
+    # By hand: a triangle's first harmonic, 8/pi², behind a lag of 0.75 min, 1/sqrt(1 + (2 pi 0.75/3)²), in a mean over half its
+    # period, sin(pi/2)/(pi/2); the third harmonic, a ninth as high, adds less than 0.01.
+    first = 8.0 / math.pi**2 / math.hypot(1.0, math.pi / 2.0) * 2.0 / math.pi
+    assert seen_swing(1.5, 1.5) == pytest.approx(first, abs=0.01)
+    seen = [seen_swing(minutes, 1.5 * minutes) for minutes in (1.0, 2.0, 4.0, 8.0, 16.0)]
+    assert seen == sorted(seen)
+
+
+def test_smoothing_leaves_a_straight_line_and_the_last_value_alone():
+    """No lag is made up at the end of the window, where the call is decided."""
+    line = [20.0 - 0.1 * i for i in range(24)]
+    assert smooth(line, 4) == pytest.approx(line)
+    rough = [20.0 + (0.3 if i % 2 else -0.3) for i in range(24)]
+    assert smooth(rough, 4)[-1] == rough[-1]
+    assert max(abs(v - 20.0) for v in smooth(rough, 4)[4:-4]) < 0.05
 
 
 def test_a_thermostat_nobody_told_of_is_found_out(grown_used):

@@ -162,6 +162,25 @@ def test_mains_lost_covers_silence_and_is_urgent_over_chicks() -> None:
     assert [(a.name, a.priority) for a in w.raised] == [("mains_lost", Priority.URGENT)]
 
 
+def test_a_power_cut_that_leaves_the_birds_cold_is_one_urgent_call_until_it_ends() -> None:
+    """The call "mains lost, no heat" stands for the cold that follows; cold that outlasts the power cut is called itself."""
+    w = world("mains")
+    play(
+        w,
+        """
+        minute | event                                    | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5, mains 1     | *    | -
+        5      | mains 0                                  | rest | -
+        7      |                                          | rest | mains_lost:una
+        20     | warm 20                                  | rest | mains_lost:una
+        31     |                                          | rest | birds_cold:sup mains_lost:una
+        40     | mains 1                                  | *    | birds_cold:sup mains_lost:una
+        60     |                                          | *    | birds_cold:una mains_lost:ret
+        """,
+    )
+    assert [(a.name, a.priority) for a in w.raised] == [("mains_lost", Priority.URGENT), ("birds_cold", Priority.URGENT)]
+
+
 @pytest.mark.parametrize("how", ["stays off", "never reports"])
 def test_a_fan_that_does_not_obey_is_called(how: str) -> None:
     """Commanded on, and the relay says off, or nothing: re-sent, then called."""
