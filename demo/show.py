@@ -193,7 +193,9 @@ def spring_world(pen: Pen, given_days: float, seed: int, start: datetime) -> Wor
             world.barn.lamp.health, world.barn.litter.spill_kg_s = 1.0, 0.0
 
         deeds += [Deed(0.0, rest), Deed(ready_s, make_ready, ("note", None, None)), litter_deed(ready_s, "litter changed")]
-        former = [Group(BirdClass.MEAT, -TABLE_BIRDS_AGE_DAYS * DAY_S, TABLE_BIRDS, leaves_s=ready_s - EMPTY_DAYS * DAY_S)]
+        leave_s = ready_s - EMPTY_DAYS * DAY_S
+        former = [Group(BirdClass.MEAT, -TABLE_BIRDS_AGE_DAYS * DAY_S, TABLE_BIRDS, leaves_s=leave_s)]
+        deeds.append(Deed(leave_s, lambda _world: None, ("birds out", "table birds", TABLE_BIRDS), "table birds leave"))
     deeds += [d for d in rearing(hatched_s, tuple(lift - 1.0 * week for week in range(6))) if d.time_s >= 0]
     deeds.append(litter_deed(max(hatched_s, 0.0) + 13.4 * DAY_S, "litter topped", 2.0))
     world = raise_world(pen, yard, seed, hatched_s, arrives_s=hatched_s, deeds=tuple(d for d in deeds if d.time_s >= 0))

@@ -3,6 +3,8 @@
 import { draw } from "./drawing.js";
 import { ask, day, el, site } from "./words.js";
 
+const caution = (warning) => el("p", { class: "watch" }, `▲ ${warning}`);
+
 /** Lines of ammonia by day of the litter, the present period drawn strongest, and what the last change did. */
 export async function drawLitter(place, words, status, mark) {
   const told = await ask(`/api/pens/${encodeURIComponent(status.name)}/bedding`);
@@ -13,10 +15,10 @@ export async function drawLitter(place, words, status, mark) {
   const said = [told.sentence, left, changes[0]?.text].filter(Boolean);
   words.replaceChildren(
     ...(said.length ? said.map((sentence) => el("p", {}, sentence)) : [el("p", {}, "No litter period is known yet: write it down when you next change, top or turn the litter.")]),
-    ...(told.warnings ?? []).map((warning) => el("p", { class: "watch" }, `▲ ${warning}`)),
+    ...[...(changes[0]?.warnings ?? []), ...(told.warnings ?? [])].map(caution),
     ...(told.suggested ?? []).map((found) => el("div", { class: "suggested" }, el("p", {}, found.text), site.mayAct && found.time ? mark(found) : "")),
     changes.length > 1 ? el("details", {}, el("summary", {}, `What earlier changes did (${changes.length - 1})`),
-      el("ul", {}, changes.slice(1).map((change) => el("li", {}, change.text)))) : "",
+      el("ul", {}, changes.slice(1).map((change) => el("li", {}, change.text, ...(change.warnings ?? []).map(caution))))) : "",
   );
   if (!periods.length) { place.replaceChildren(); return; }
   const shown = periods.slice(-4);

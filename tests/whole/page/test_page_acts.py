@@ -273,7 +273,10 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
                 "text": "0.5 a day.",
             },
         ],
-        "changes": [{"text": "Cannot tell."}, {"text": "Turning it took 4 ppm off, 3 to 5."}],
+        "changes": [
+            {"text": "Cannot tell.", "warnings": ["The fan was cleaned."]},
+            {"text": "Turning it took 4 ppm off, 3 to 5.", "warnings": ["Ten birds fewer."]},
+        ],
         "days_left": {"text": "About 12 days until the limit, 9 to 16."},
         "due": {"text": "Next litter work about 16 Apr."},
         "suggested": [{"time": "2026-03-20T12:00:00Z", "what": "litter changed", "text": "Was it changed on 20 Mar? Mark it?"}],
@@ -283,8 +286,10 @@ def test_the_litter_periods_are_drawn_from_their_own_first_day(open_page: Open, 
     section = page.locator("#litter")
     section.scroll_into_view_if_needed()
     section.locator("canvas").wait_for()
-    for words in ("rising 0.6 ppm a day", "took 4 ppm off", "About 12 days", "▲ The fan's setting changed"):
+    for words in ("rising 0.6 ppm a day", "took 4 ppm off", "About 12 days", "▲ The fan's setting changed", "▲ Ten birds fewer"):
         expect(section).to_contain_text(words)
+    section.get_by_text("What earlier changes did (1)").click()
+    expect(section.get_by_text("▲ The fan was cleaned.")).to_be_visible()
     expect(section.get_by_text("9 to 16. Next litter work about 16 Apr.")).to_be_visible()  # never the date alone
     section.screenshot(path=SCREENS / "phone-light-litter-periods.png")
     expect(section.locator(".key li")).to_have_text(["changed Tue 10 Mar", "turned Sat 28 Mar (now)"])
