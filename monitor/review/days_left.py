@@ -20,7 +20,7 @@ from statistics import fmean, median
 
 from monitor.engine.flock import live_weight_kg
 from monitor.engine.specification import Flock
-from monitor.review.effects import LEAKAGE_UNSURE, PER_KELVIN_UNSURE, Scaled, scaled, with_air
+from monitor.review.effects import LEAKAGE_UNSURE, PER_KELVIN_UNSURE, Scaled, same_fan, scaled, with_air
 from monitor.review.periods import DAY_MS, Night
 from monitor.review.robust import Interval, quantile
 from monitor.review.shape import Aged, Drawn, Prior, draws, fit, learn
@@ -35,6 +35,7 @@ LONGEST_DAYS = 60.0
 STEP_DAYS = 0.5
 ROUNDS = 300
 CLOSE_DAYS, CLOSE_SHARE = 2.0, 0.25  # so near, or within so much of the days left, is a day told right; our own
+OUTSIDE, OUTSIDE_ALONE = 0.025, 0.01  # of the ways to go on, either side; alone, a litter's shape may be none of the list
 AGREE = 0.75  # of the ways to go on, before a day is named; our own
 
 Weight = Callable[[int], float]  # time_ms → log of the flock's live weight, kg
@@ -87,7 +88,8 @@ def course(
         return None
     window = nights[-WINDOW_NIGHTS:]
     prior, taught = Prior(), False
-    for laid_ms, told in former[-MOST_FORMER:]:
+    for laid_ms, whole in former[-MOST_FORMER:]:
+        told = whole if with_air(whole) else same_fan(whole, whole[-7:])
         if len(told) >= FORMER_NIGHTS:
             aged, _ = _aged(told, with_air(told), laid_ms, weight)
             prior, taught = learn(fit(aged, prior, PER_KELVIN_UNSURE, LEAKAGE_UNSURE), prior), True
@@ -101,7 +103,11 @@ def course(
         math.exp(one.log_ppm(age_days + 1.0, ahead[round(1 / STEP_DAYS)])) - at for one, at in zip(drawn, levels, strict=True)
     ]
     level, rise = _interval(levels), _interval(rises)
-    left, agreed = (None, False) if limit_ppm is None else _days_left(drawn, rise, age_days, ahead, limit_ppm)
+    left, agreed = (
+        (None, False)
+        if limit_ppm is None
+        else _days_left(drawn, rise, age_days, ahead, limit_ppm, OUTSIDE if taught else OUTSIDE_ALONE)
+    )
     usual = tuple((one.age_days - age_days, math.exp(one.log_ppm)) for one in aged)
     return Course(level, rise, left, agreed and (taught or (left is not None and left.best == 0.0)), taught, usual)
 
@@ -154,7 +160,7 @@ def _interval(drawn: Sequence[float]) -> Interval:
 
 
 def _days_left(
-    drawn: Sequence[Drawn], rise: Interval, age_days: float, ahead: Sequence[float], limit_ppm: float
+    drawn: Sequence[Drawn], rise: Interval, age_days: float, ahead: Sequence[float], limit_ppm: float, outside: float
 ) -> tuple[Interval | None, bool]:
     """Days to the limit, and whether the ways to go on agree on them."""
     reached = sorted(_reaches(one, age_days, ahead, math.log(limit_ppm)) for one in drawn)
@@ -165,7 +171,7 @@ def _days_left(
         return None, False
     close = max(CLOSE_DAYS, CLOSE_SHARE * best)
     agreed = sum(abs(days - best) <= close for days in reached) >= AGREE * len(reached)
-    low, high = reached[round(0.025 * len(reached))], reached[round(0.975 * len(reached)) - 1]
+    low, high = reached[round(outside * len(reached))], reached[round((1.0 - outside) * len(reached)) - 1]
     return Interval(best, min(low, best), max(high, best)), agreed
 
 

@@ -66,6 +66,7 @@ class Room:
     sensor_error_ppm: float | None = None  # None: drawn, 0.5 ppm at one sigma
     creep_ppm_day: float = 0.0
     build_up_days: float = 21.0  # of the litter's ammonia; the demo's own is 21
+    build_up: str = "first order"  # the demo's own; or "slow start", or "straight" until it stops
 
 
 @dataclass(slots=True)
@@ -90,10 +91,11 @@ class Season:
 class _Bed:
     """One litter with the ammonia in the air above it."""
 
-    def __init__(self, litter: Litter, build_up_days: float) -> None:
+    def __init__(self, litter: Litter, build_up_days: float, build_up: str) -> None:
         self.litter = litter
         self.mg_m3 = 0.3
         self.build_up_days = build_up_days
+        self.build_up = build_up
 
     def step(self, source_g_day: float, air_c: float, airflow_m3_s: float, volume_m3: float, water_kg_s: float) -> float:
         """Ten minutes; returns what was given off, mg/h, after the air's hold-back."""
@@ -114,9 +116,13 @@ class _Bed:
         return self._given_mg_h(source_g_day) * warmth
 
     def _given_mg_h(self, source_g_day: float) -> float:
-        """Into clean air; the demo's own build-up is 21 days, another one stretches the age it sees."""
+        """Into clean air; the demo's own build-up is 21 days, another one changes the age it sees."""
         litter, age = self.litter, self.litter.age_days
         litter.age_days = age * 21.0 / self.build_up_days
+        if self.build_up == "slow start":
+            litter.age_days *= age / (age + 8.0)
+        elif self.build_up == "straight":  # to its full in 2.2 times the build-up, and no further
+            litter.age_days = -21.0 * math.log(1.0 - min(age / (2.2 * self.build_up_days), 0.999))
         given = litter.ammonia_mg_h(source_g_day)
         litter.age_days = age
         return given
@@ -137,7 +143,7 @@ def play(room: Room) -> Season:
     litter = Litter(room.floor_m2, 7.0 * room.floor_m2, 0.0)
     litter.change(7.0 * room.floor_m2, room.moisture_pct)
     litter.age_days, litter.spill_kg_s = room.litter_age_days, room.spill_kg_day / DAY_S
-    bed = _Bed(litter, room.build_up_days)
+    bed = _Bed(litter, room.build_up_days, room.build_up)
     left: dict[int, _Bed] = {}
     point = delivered(spec_pen)
     assert point is not None
