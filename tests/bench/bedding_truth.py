@@ -8,8 +8,9 @@ The truth of a deed is the ammonia of an untouched copy of the litter in the sam
 was. The truth of the days left is when the litter, in the usual warmth and air of the last nights, brings
 the sensor to 20 ppm. Invented rooms: 30 to 60 growing birds on 11 m², the demo's weather and litter, whose
 build-up is made slower or faster, wetter or drier, than the demo's own, for the days left also of another shape;
-the leakage in the settings is wrong by up to 40 %. Run: python -m tests.bench.bedding_truth [seasons of each kind [first seed]]; prints
-tables, writes JSON.
+the leakage in the settings is wrong by up to 40 %.
+
+Run: python -m tests.bench.bedding_truth [seasons of each kind [first seed]]; prints tables, writes JSON.
 """
 
 from __future__ import annotations
