@@ -16,6 +16,7 @@ from monitor.engine.events import Keep
 from monitor.settings.read import read
 from monitor.store.backup import verify
 from monitor.store.keep import Store
+from monitor.store.nightly import nightly
 from tests.daemon.conftest import HandClocks, until
 from tests.notify.conftest import Receiver
 
@@ -112,6 +113,24 @@ def test_a_start_at_seven_still_makes_the_backup_and_tells_of_the_night(tmp_path
     start("2026-07-01T07:05:00", tell(receiver))
     assert not until(lambda: len(receiver.taken) > 1, 1.5)
     assert backup.stat().st_mtime_ns == written
+
+
+def test_the_daemons_night_brings_the_oldest_file_up_to_date(tmp_path: Path, start: Start) -> None:
+    """With as many nights as are kept, the running daemon writes what has changed into the oldest, and it is sound."""
+    folder = tmp_path / "store"
+    with Store.open(folder) as store:
+        store.add_readings(
+            [Keep("brooder/chick height", n / 100, 1.0, 1_782_700_000_000 + n * 30_000, False) for n in range(5_000)]
+        )
+        for night in ("2026-06-26", "2026-06-28", "2026-06-30"):
+            nightly(folder, f"{night}.sqlite")
+    oldest = (folder / "backups" / "2026-06-26.sqlite").stat().st_ino
+    start("2026-07-01T07:00:00")
+    made = folder / "backups" / "2026-07-01.sqlite"
+    assert until(made.exists)
+    assert made.stat().st_ino == oldest
+    assert verify(made)["inbox"] + verify(made)["reading"] >= 5_000
+    assert sorted(file.name for file in made.parent.iterdir()) == [f"2026-{day}.sqlite" for day in ("06-28", "06-30", "07-01")]
 
 
 def test_a_backup_that_cannot_be_made_is_said_in_the_morning_line(tmp_path: Path, start: Start, receiver: Receiver) -> None:
