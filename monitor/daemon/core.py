@@ -217,6 +217,9 @@ class Core:
     def _obey(self, actions: Sequence[Action]) -> None:
         gathered, alarmed = self._gathered, False
         for action in actions:
+            if isinstance(action, SwitchFan):
+                self._switch(action)
+        for action in actions:
             if isinstance(action, Keep):
                 gathered.keeps.append(action)
                 self.tally.readings += 1
@@ -225,7 +228,6 @@ class Core:
                     self.tally.readings_dropped += 1
                 self._changed(action.sensor.partition("/")[0])
             elif isinstance(action, SwitchFan):
-                self._switch(action)
                 if not action.again:
                     self.tally.fan_changes += 1
                     gathered.decisions.append(action)

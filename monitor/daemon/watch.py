@@ -6,6 +6,7 @@ commits; a dispatcher and its lanes tell people. All of them meet in `Core`, und
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
@@ -56,6 +57,8 @@ log = logging.getLogger(__name__)
 
 TICK_S = 1.0
 ROTA_EVERY_S = 15.0
+# A thread that commits or draws a page gives the interpreter back after so long to one that has a reading to judge.
+SWITCH_S = 0.001
 BLINK_S = 120.0  # a stop shorter than this is not told to people as a dark time
 
 
@@ -385,7 +388,9 @@ def watch(settings: Settings) -> int:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
+    sys.setswitchinterval(SWITCH_S)
     daemon.start()
+    gc.freeze()  # what was loaded stays for good: nobody need look through it for garbage while a fan waits
     _notify_systemd(f"READY=1\nSTATUS=watching {len(settings.specification.pens)} pen(s)")
     log.info("watching %s from %s", settings.specification.site, Path(settings.file))
     stop.wait()

@@ -3,6 +3,10 @@
 The client library's own thread and its reconnecting are not used: an exception in a callback
 would kill that thread while it still called itself connected, and its queue would carry old
 commands into the next connection.
+
+What comes in is judged outside of the library's callbacks, message by message, and what that makes us publish (the
+fan's command) goes out at once: in a callback it would wait for the library's next turn, and behind the
+messages that came meanwhile.
 """
 
 from __future__ import annotations
@@ -13,9 +17,9 @@ import logging
 import os
 import socket
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final, Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
@@ -26,6 +30,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.engine.connections import Broker, Delivery
+from monitor.wire.asking import ANSWER_WITHIN_S, DIAL_WITHIN_S, identify
 from monitor.wire.link import Link
 from monitor.wire.reasons import UNSUPPORTED_VERSION, in_words, refusal
 from monitor.wire.strict import LONGEST_PAYLOAD
@@ -34,12 +39,11 @@ from monitor.wire.subscriptions import Subscriptions, identifier
 HERE: Final = b"here"  # retained on the alive topic while the daemon is connected
 GONE: Final = b"gone"  # retained: its last will, and its goodbye
 
-DIAL_WITHIN_S: Final = 10.0
 ACCEPT_WITHIN_S: Final = 15.0
-ACCEPT_V5_WITHIN_S: Final = 3.0  # some brokers meet MQTT 5 with silence
 CATCH_UP_WITHIN_S: Final = 60.0  # where access control keeps our mark from coming back
 GOODBYE_WITHIN_S: Final = 3.0
 TURN_S: Final = 1.0
+MOST_IN_A_ROW: Final = 50  # messages read without a turn of the library's loop, which keeps the connection alive
 MOST_QUEUED: Final = 1000  # our own publishes that may wait for the broker's receipt; more are refused
 LARGEST_PACKET: Final = 4 * LONGEST_PAYLOAD  # an MQTT 5 broker drops larger ones for us
 
@@ -119,6 +123,8 @@ class Connection:
         self._is_version_refused = False
         self._is_silent = False
         self._unexpected: Exception | None = None
+        self._came_in: deque[MQTTMessage] = deque()
+        self._taking_in_on: int | None = None  # the network thread while it may write: not within the library's callbacks
         self._asked: dict[int, tuple[str, ...]] = {}  # filters by the id of their request
         self._has_asked = False
         self._goodbye: MQTTMessageInfo | None = None
@@ -127,7 +133,9 @@ class Connection:
     # ------------------------------------------------------ from any thread
 
     def publish(self, topic: str, payload: bytes | str, qos: int, retain: bool) -> bool:
-        """Queue a message and wake the network thread. False when the library will not have it.
+        """Queue a message and wake the network thread; what a message makes us say goes out before this returns.
+
+        False when the library will not have it.
 
         Raises:
             ValueError: the topic cannot be published to.
@@ -135,7 +143,10 @@ class Connection:
         client = self._client
         if client is None or self.link is None:
             return False
-        return client.publish(topic, payload, qos=qos, retain=retain).rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        is_taken = client.publish(topic, payload, qos=qos, retain=retain).rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if self._taking_in_on == threading.get_ident():
+            client.loop_write()
+        return is_taken
 
     def say_goodbye(self) -> None:
         """Publish "gone" ourselves, for a goodbye in good order withdraws the last will."""
@@ -208,10 +219,10 @@ class Connection:
 
     def _turn_until(self, client: Client, stopping: threading.Event) -> None:
         dialled_at = self._monotonic()
-        within_s = ACCEPT_V5_WITHIN_S if self.protocol == V5 else ACCEPT_WITHIN_S
+        within_s = ANSWER_WITHIN_S if self.protocol == V5 else ACCEPT_WITHIN_S
         while not stopping.is_set():
             self._listener.turned()
-            if client.loop(TURN_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if self._turn(client, TURN_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
             now = self._monotonic()
             if self.link is None:
@@ -222,16 +233,37 @@ class Connection:
             elif self.link.is_catching_up and now - self._accepted_at > CATCH_UP_WITHIN_S:
                 self.link.caught_up()
 
+    def _turn(self, client: Client, within_s: float) -> MQTTErrorCode:
+        """Wait for something to come or to be sent; take in what came, each message before the next is read."""
+        result = client.loop(within_s)
+        for _ in range(MOST_IN_A_ROW):
+            if not self._came_in:
+                return result
+            self._take_in_all(client)
+            result = client.loop_read()
+        self._take_in_all(client)
+        return result
+
+    def _take_in_all(self, client: Client) -> None:
+        self._taking_in_on = threading.get_ident()
+        try:
+            while self._came_in:
+                self._take_in(client, self._came_in.popleft())
+        finally:
+            self._taking_in_on = None
+        if client.want_write():
+            client.loop_write()
+
     def _leave(self, client: Client) -> None:
         self.say_goodbye()
         assert self._goodbye is not None
         end = self._monotonic() + GOODBYE_WITHIN_S
         while (not self._goodbye.is_published() or client.want_write()) and self._monotonic() < end:
-            if client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if self._turn(client, 0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
         client.disconnect()
         while client.socket() is not None and self._monotonic() < end:
-            if client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if self._turn(client, 0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
 
     def _close(self) -> None:
@@ -307,7 +339,10 @@ class Connection:
         elif reason.getName() == "Keep alive timeout":
             self._reason = "the broker has stopped answering"
 
-    def _on_message(self, client: Client, _userdata: Any, message: MQTTMessage) -> None:
+    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
+        self._came_in.append(message)
+
+    def _take_in(self, client: Client, message: MQTTMessage) -> None:
         link = self.link
         if link is None:
             return  # a broker that sends before it accepts; what it sends will come again
@@ -346,46 +381,6 @@ def _send_at_once(_client: Client, _userdata: Any, opened: Any) -> None:
     """A fan command must not wait for the peer's receipt of the packet before it (Nagle's algorithm: 40 ms)."""
     with contextlib.suppress(OSError):
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def refuses_v5(broker: Broker, stopping: threading.Event, monotonic: Callable[[], float]) -> bool:
-    """Ask a broker, by the barest possible connection under no name, whether it refuses MQTT 5.
-
-    An old broker may trip over the properties and the last will of a real MQTT 5 connection and
-    say nothing at all; this much it understands. False when it accepts, or gives no clear answer.
-    """
-    answers: list[str] = []
-    client = Client(CallbackAPIVersion.VERSION2, client_id="", protocol=V5, reconnect_on_failure=False)
-    client.connect_timeout = DIAL_WITHIN_S
-    client.on_connect = lambda _client, _userdata, _flags, reason, _properties: answers.append(reason.getName())
-    try:
-        identify(client, broker)
-        client.connect(broker.host, broker.port, keepalive=broker.keepalive_s, clean_start=True)
-        end = monotonic() + ACCEPT_V5_WITHIN_S
-        while not answers and monotonic() < end and not stopping.is_set():
-            if client.loop(0.2) != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                break
-        client.disconnect()
-        client.loop(0.1)
-    except OSError:
-        return False  # the next real attempt will say why
-    except Exception:
-        _log.debug("the broker's answer to the question for MQTT 5 could not be read", exc_info=True)
-        return False
-    finally:
-        client.on_connect = None
-    return answers == [UNSUPPORTED_VERSION]
-
-
-def identify(client: Client, broker: Broker) -> None:
-    """Give a client its name, password and certificates. Raises OSError when a file cannot be read."""
-    if broker.username is not None:
-        client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
-    if broker.tls:
-        for file in (broker.ca_file, broker.certificate_file, broker.key_file):
-            if file is not None:
-                Path(file).open("rb").close()  # raises with the file's name, which the TLS library leaves out
-        client.tls_set(ca_certs=broker.ca_file, certfile=broker.certificate_file, keyfile=broker.key_file)
 
 
 def _properties(kind: int) -> Any:

@@ -18,7 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from monitor.engine.connections import Broker
 from monitor.engine.events import Json
 from monitor.wire import own_topics
-from monitor.wire.connection import DIAL_WITHIN_S, identify
+from monitor.wire.asking import DIAL_WITHIN_S, identify
 from monitor.wire.drafting import Found, draft
 from monitor.wire.guessing import Guess, Kind, look
 from monitor.wire.reasons import in_words, refusal

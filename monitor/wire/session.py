@@ -30,7 +30,8 @@ from typing import Final
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from monitor.engine.connections import Broker, Delivery
-from monitor.wire.connection import GONE, HERE, V5, V311, Arrival, Connection, Ended, Identity, refuses_v5
+from monitor.wire.asking import refuses_v5
+from monitor.wire.connection import GONE, HERE, V5, V311, Arrival, Connection, Ended, Identity
 from monitor.wire.reasons import refusal
 from monitor.wire.strict import printable
 from monitor.wire.subscriptions import Subscriptions

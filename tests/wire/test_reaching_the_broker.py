@@ -147,7 +147,7 @@ def test_what_is_no_mqtt_ends_only_the_connection(impostor, make_ears, wait_unti
 
 def test_a_connection_that_says_nothing_is_given_up(impostor, make_ears, wait_until, monkeypatch):
     """A port that accepts and is silent for ever must not hold the session for ever."""
-    for within in ("ACCEPT_WITHIN_S", "ACCEPT_V5_WITHIN_S"):
+    for within in ("ACCEPT_WITHIN_S", "ANSWER_WITHIN_S"):
         monkeypatch.setattr(f"monitor.wire.connection.{within}", 0.2)
     ears = make_ears(impostor(lambda connection: True).port, "barn/+")
     ears.session.start()
