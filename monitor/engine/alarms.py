@@ -40,6 +40,8 @@ class Ledger:
 
     def weigh(self, condition: Condition) -> None:
         """Carry one condition through its delays into the life cycle."""
+        if not self.records and condition.signal is not True:
+            return
         key = f"{self.pen}/{condition.name}" + (f"/{condition.subject}" if condition.subject else "")
         record = self.records.get(key)
         if record is None:

@@ -49,7 +49,10 @@ def settled_until(plan: PenPlan, pen: PenState, view: View, fan_due_at: float) -
 
 
 def believed_until(plan: PenPlan, pen: PenState, at: float) -> float:
-    """Before this every sensor stays believed, whatever more they say between the same fences; NOT_SETTLED if one is not."""
+    """Before this every sensor of a settled pen stays believed, whatever more they say between the same fences.
+
+    NOT_SETTLED if one is not believed.
+    """
     until = math.inf
     for sensor in plan.pen.sensors:
         known = pen.sensors.get(sensor.key)

@@ -39,7 +39,7 @@ from monitor.engine.obedience import must_say_again, take_report
 from monitor.engine.plan import Plan, plan_for, same_zone
 from monitor.engine.quiet import take_quietly, with_sensors
 from monitor.engine.records import replace
-from monitor.engine.settled import believed_until, settled_until, twins_agree
+from monitor.engine.settled import NOT_SETTLED, believed_until, settled_until, twins_agree
 from monitor.engine.site import site_conditions
 from monitor.engine.specification import Specification
 from monitor.engine.start import begin, is_blink
@@ -173,7 +173,7 @@ def _judge_pen(
         due_at=due,
         fan_due_at=again_at,
         settled_until=settled_until(pen_plan, pen, view, again_at),
-        believed_until=believed_until(pen_plan, pen, at),
+        believed_until=NOT_SETTLED,  # worked out when it is asked for
     )
     return replace(state, pens=pens, occurrences=ledger.occurrences)
 
