@@ -109,6 +109,7 @@ class Store:
             self.add_readings(keeps)
         with self._turn(True):
             put_in(self._connection, found)
+        self._inbox.load()
         self.opened = replace(self.opened, lost=f"{self.opened.lost} Read out of the damaged file: {found.words}.")
 
     def close(self) -> None:

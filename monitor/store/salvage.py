@@ -27,16 +27,20 @@ class Salvaged:
     readings: list[tuple[str, int, float]] = field(default_factory=list)  # series, ms since 1970, value
     rows: dict[str, list[tuple[Any, ...]]] = field(default_factory=dict)  # of journal and decision, with their numbers
     saved: tuple[Any, ...] | None = None  # the columns of `SAVED`
+    # Readings that wait for their clock, by the name of their series, and the clocks that have become known; all or none.
+    waiting: list[tuple[int, int, str, int, float, int]] | None = None
+    placements: list[tuple[int, int, int]] = field(default_factory=list)
 
     def __bool__(self) -> bool:
-        return bool(self.readings or any(self.rows.values()) or self.saved)
+        return bool(self.readings or any(self.rows.values()) or self.saved or self.waiting)
 
     @property
     def words(self) -> str:
         """What there is, for the sentence on what was lost."""
         journal, decisions = len(self.rows.get("journal", ())), len(self.rows.get("decision", ()))
         state = ", and the last state" if self.saved else ""
-        return f"{len(self.readings)} readings, {journal} lines of the journal, {decisions} decisions{state}"
+        readings = len(self.readings) + len(self.waiting or ())
+        return f"{readings} readings, {journal} lines of the journal, {decisions} decisions{state}"
 
 
 SAVED = ("at", "wall_ms", "segment", "boot_id", "boottime_s", "state")
@@ -61,6 +65,11 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
         for table, last in last_ids.items():
             asked = f"SELECT * FROM {table} WHERE id > ?"  # noqa: S608 — two names
             found.rows[table] = sorted(_from_both_ends(connection, asked, (last,), "id"))
+        with suppress(sqlite3.Error):
+            found.placements = connection.execute("SELECT segment, upto, offset_ms FROM placement").fetchall()
+            found.waiting = connection.execute(
+                "SELECT segment, n, s.name, at_ms, value, own_time FROM waiting JOIN series s ON s.id = series"
+            ).fetchall()
         for row in _rows(connection, f"SELECT {', '.join(SAVED)} FROM saved", ()):  # noqa: S608 — constants
             with suppress(zlib.error, TypeError):
                 zlib.decompressobj().decompress(row[-1])
@@ -75,10 +84,28 @@ def put_in(connection: sqlite3.Connection, found: Salvaged) -> None:
         for row in rows:
             marks = ", ".join("?" * len(row))
             connection.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608 — two names
+    if found.waiting is not None:
+        _put_in_waiting(connection, found.waiting, found.placements)
     if found.saved is not None:
         connection.execute("INSERT OR IGNORE INTO saved VALUES (1, 0, 0, NULL, 1, '', 0, 0, NULL)")
         names = ", ".join(f"{name} = ?" for name in SAVED)
         connection.execute(f"UPDATE saved SET clean = 0, {names}", found.saved)  # noqa: S608 — constants
+
+
+def _put_in_waiting(
+    connection: sqlite3.Connection, waiting: Sequence[tuple[Any, ...]], placements: Sequence[tuple[int, int, int]]
+) -> None:
+    """In the place of the backup's own, of which some have become dated since."""
+    connection.execute("DELETE FROM waiting")
+    connection.execute("DELETE FROM placement")
+    for name in sorted({row[2] for row in waiting}):
+        connection.execute("INSERT OR IGNORE INTO series (id, name) SELECT coalesce(max(id), 0) + 1, ? FROM series", (name,))
+    ids: dict[str, int] = dict(connection.execute("SELECT name, id FROM series").fetchall())
+    connection.executemany(
+        "INSERT INTO waiting (segment, n, series, at_ms, value, own_time) VALUES (?, ?, ?, ?, ?, ?)",
+        [(segment, n, ids[name], at_ms, value, own) for segment, n, name, at_ms, value, own in waiting],
+    )
+    connection.executemany("INSERT INTO placement (segment, upto, offset_ms) VALUES (?, ?, ?)", placements)
 
 
 def _leave_the_old(found: Salvaged) -> None:

@@ -72,3 +72,24 @@ def test_without_a_backup_the_store_begins_with_what_can_be_read(filled):
     with opened_again(filled) as store:
         assert "begins anew. Read out of the damaged file: 32001 readings" in store.opened.lost
     assert len(values(filled)) == 32_001
+
+
+def test_readings_that_wait_for_their_clock_still_wait(filled, say):
+    """Taken before the clock was known, some before the backup and some after; those dated since come once, at their time."""
+    with Store.open(filled) as store:
+        store.commit(say.batch(*[say.keep("a/b", 100.0 + n, None, at=float(n)) for n in range(5)], segment=2))
+        nightly(filled, "2026-05-02.sqlite")
+        store.place(2, say.dawn_ms + 50_000_000)
+        store.commit(say.batch(*[say.keep("a/new", 200.0 + n, None, at=float(n)) for n in range(7)], segment=3))
+        store.mark_clean()
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    with opened_again(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "2026-05-02.sqlite"
+        with Reader(filled) as reader:
+            assert [one.value for one in reader.undated()] == [200.0 + n for n in range(7)]
+            assert [one.value for one in reader.readings("a/b") if one.value >= 100.0][-5:] == [100.0 + n for n in range(5)]
+            assert sum(one.value == 102.0 and one.time_ms == say.dawn_ms + 50_002_000 for one in reader.readings("a/b")) == 1
+        store.place(3, say.dawn_ms + 60_000_000)
+        store.commit(say.batch(say.keep("a/new", 300.0, 70_000_000)))
+    with Reader(filled) as reader:
+        assert [one.value for one in reader.readings("a/new")] == [*(200.0 + n for n in range(7)), 300.0]
