@@ -8,10 +8,10 @@ N₀ is what the settings promise in air changes, `on` the part of each minute i
 the start, a steady source and its drift are fitted for each of a row of shares, behind the sensor's own
 lag; the best share and its spread follow from the parabola through the lowest three. An hour in which the
 fan never changed says nothing and is passed over. Single hours scatter by 10 to 40 %; so the last two days
-are set against the pen's own first three, each hour weighed by its spread, and it is the upper end of the
-ratio's 95 % interval that must lie below the limit. A share of its own is not told: mixing and the
-sensor's place bias it, but the same way on every day. ASTM E741 asks for the same things: one zone, steady
-runs, an interval.
+(or the last one, when that is enough to be sure) are set against the pen's own first three, each hour weighed by
+its spread, and it is the upper end of the ratio's 95 % interval that must lie below the limit. A share of its own is
+not told: mixing and the sensor's place bias it, but the same way on every day. ASTM E741 asks for the same things:
+one zone, steady runs, an interval.
 
 Where the motor's power is measured, a change of it at the same speed by 8 % says that something about the
 fan has changed, though not what: the gas then only has to agree, its ratio below the limit by half a
@@ -45,6 +45,7 @@ HOUR_SD = 0.07  # scatter from hour to hour that its own fit does not see
 BETWEEN_DAYS_SD = 0.03  # wind, warmth and doors move whole days
 FIRST_DAYS_S, RECENT_S = 3.0 * 86_400.0, 2.0 * 86_400.0
 LEAST_FIRST, LEAST_RECENT = 12, 8
+LAST_DAY_BINS, LEAST_LAST_DAY = 4, 5  # a sudden loss shows in the last day first; two days would halve it for another
 BIN_S = 6.0 * 3600.0  # the last two days are kept as sums of six hours each
 POWER_CHANGE = 0.08
 CORROBORATED_Z = 0.5
@@ -154,9 +155,11 @@ def _solve(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> list[fl
     return out
 
 
-def compare(first: Sequence[float], recent: Sequence[float], power_ratio: float | None = None) -> Strength | None:
+def compare(
+    first: Sequence[float], recent: Sequence[float], power_ratio: float | None = None, least: int = LEAST_RECENT
+) -> Strength | None:
     """Recent hours against the first ones, each as (count, Σw, Σwx, Σwx²) of logarithms; None while either are too few."""
-    if first[0] < LEAST_FIRST or recent[0] < LEAST_RECENT:
+    if first[0] < LEAST_FIRST or recent[0] < least:
         return None
     (m0, s0), (m1, s1) = _centre(first), _centre(recent)
     sd = math.sqrt(s0 * s0 + s1 * s1 + 2.0 * BETWEEN_DAYS_SD**2)
@@ -231,10 +234,12 @@ def note_hour(kept: dict[str, Json], at: float, share: float, sd: float) -> None
     kept["recent"] = [round(x, 4) for key in sorted(bins) if key > oldest for x in (key, *bins[key])]
 
 
-def _recent(kept: Mapping[str, Json]) -> list[float]:
+def _recent(kept: Mapping[str, Json], bins: float = math.inf) -> list[float]:
+    """Sums over the last two days, or over so many of their last six hours."""
     row, sums = _row(kept, "recent"), [0.0] * 4
     for i in range(0, len(row) - 4, 5):
-        sums = [a + b for a, b in zip(sums, row[i + 1 : i + 5], strict=True)]
+        if row[i] > row[-5] - bins:
+            sums = [a + b for a, b in zip(sums, row[i + 1 : i + 5], strict=True)]
     return sums
 
 
@@ -325,14 +330,17 @@ def _believed(sensors: Sequence[Sensor], pen: PenState, view: View) -> tuple[Sen
     return None
 
 
-def strength(memory: Mapping[str, Json]) -> Strength | None:
+def strength(memory: Mapping[str, Json], last_day: bool = False) -> Strength | None:
     """What the fan moves now over what it moved at first, for page and report; None while it cannot be told."""
     found = memory.get("fan")
     if not isinstance(found, dict):
         return None
     power = _row(found, "power")
     ratio = power[2] / power[1] if len(power) == 3 and power[0] >= 60.0 and power[1] > 0.0 else None
-    return compare(_row(found, "first") or [0.0] * 4, _recent(found), ratio)
+    first = _row(found, "first") or [0.0] * 4
+    if last_day:
+        return compare(first, _recent(found, LAST_DAY_BINS), ratio, LEAST_LAST_DAY)
+    return compare(first, _recent(found), ratio)
 
 
 def is_weak(found: Strength, limit: float, clears_at: float) -> bool | None:
@@ -349,7 +357,10 @@ def condition(plan: PenPlan, pen: PenState) -> Condition | None:
     limit = plan.pen.limits.alarms.get("fan_weak")
     if limit is None or plan.pen.fan is None:
         return None
-    found = strength(pen.memory)
+    found, span = strength(pen.memory), "two days"
+    lately = strength(pen.memory, last_day=True)
+    if lately is not None and is_weak(lately, limit.on, limit.off):
+        found, span = lately, "day"
     if found is None:
         return Condition("fan_weak", "", None, limit, dict, limit.priority)
     signal = is_weak(found, limit.on, limit.off)
@@ -370,7 +381,7 @@ def condition(plan: PenPlan, pen: PenState) -> Condition | None:
             "to": round(found.high, 3),
             "power_ratio": None if found.power_ratio is None else round(found.power_ratio, 3),
             "source": limit.source,
-            "note": f"from how {gas} follows the fan: the last two days ({found.hours} hours that tell) against the first "
+            "note": f"from how {gas} follows the fan: the last {span} ({found.hours} hours that tell) against the first "
             f"three ({found.first_hours})",
         },
         limit.priority,
