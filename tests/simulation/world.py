@@ -72,6 +72,7 @@ class World:
         self._unstored: list[Message] = []  # acknowledged while the store failed, and not yet known to be written
         self._relay_on = False
         self._last_switch: SwitchFan | None = None
+        self._last_switch_in = (0, self.now)  # life of the daemon, and second of the world
         self._killed_at: list[float] = []
         self._urgent_since: dict[int, float] = {}
         self._heard = Heard(self.pace.readings_every_s)
@@ -320,21 +321,18 @@ class World:
     def _judge_switch(self, former: SwitchFan | None, action: SwitchFan) -> None:
         fan = self.settings.specification.pens["brooder"].fan
         assert fan is not None
-        is_first = not self._killed_at or (former is not None and self.daemon is not None and former.at >= self._started_at())
+        # After a dark of unknown length the engine's seconds go on from the last commit: only within one life do they tell.
+        (life, at), self._last_switch_in = self._last_switch_in, (len(self._killed_at), self.now)
         if former is not None and former.running != action.running and action.reason != AMMONIA_DANGEROUS:
             shortest = fan.shortest_on_s if former.running else fan.shortest_off_s
-            if action.at - former.at < shortest - 1e-6:
-                if is_first:
-                    raise self.broken(f"the fan switched after {action.at - former.at:.1f} s of {shortest:.0f} ({action.reason})")
+            passed_s = action.at - former.at if life == len(self._killed_at) else self.now - at
+            if passed_s < shortest - 1e-6:
+                if life == len(self._killed_at):
+                    raise self.broken(f"the fan switched after {passed_s:.1f} s of {shortest:.0f} ({action.reason})")
                 self.tally.fan_early_after_kill += 1
         allowed = (BIRDS_TOO_COLD, WARMTH_NOT_KNOWN, AMMONIA_DANGEROUS)
         if action.running and self._heard.are_chicks_cold(self.now, self._up_since) and action.reason not in allowed:
             raise self.broken(f"the chicks are cold and the fan runs for {action.reason}")
-
-    def _started_at(self) -> float:
-        """Elapsed second of the present run's start."""
-        assert self.daemon is not None
-        return self.daemon.core.now()[0] - (self.now - self._up_since)
 
     def _judge_turn(self) -> None:
         daemon = self.daemon
