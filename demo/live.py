@@ -58,7 +58,8 @@ class LiveBarn:
 
     def stop(self) -> None:
         self._stopping.set()
-        self._thread.join(5.0)
+        if self._thread.ident is not None:  # a daemon that did not come up ends the show before the barn lives
+            self._thread.join(5.0)
         self._client.disconnect()
         self._client.loop_stop()
 

@@ -12,6 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from demo import broker as brokers
+from demo.live import LiveBarn
+from demo.mill_rise import Barnyard, raise_world
+
 ROOT = Path(__file__).resolve().parents[2]
 TALLY = re.compile(r"^\d+ s live: (\d+) readings stored \(([\d,]+) in all\), \d+ fan changes?, \d+ alarms?", re.MULTILINE)
 
@@ -50,6 +54,15 @@ def test_it_plays_for_some_seconds_and_says_what_came_of_it(tmp_path, broker):
     assert tally is not None, said
     assert int(tally.group(1)) >= 3
     assert int(tally.group(2).replace(",", "")) > 20_000
+    assert left_over(tmp_path) == []
+
+
+def test_a_barn_that_never_lived_stops_all_the_same(tmp_path, pen):
+    """The daemon did not come up: the barn has not begun, and stopping it must not keep the broker from being stopped."""
+    broker = brokers.start(tmp_path)
+    barn = LiveBarn(raise_world(pen, Barnyard(days=2.0), 1, -86_400.0), broker.port, lambda: 0.0)
+    barn.stop()
+    broker.stop()
     assert left_over(tmp_path) == []
 
 
