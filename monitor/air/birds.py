@@ -32,6 +32,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from monitor.air.poultry import LAYER, formula
 from monitor.air.ranges import within
@@ -117,6 +118,11 @@ def heat(
 
     Source: [1].
     """
+    return _heat(bird_class, live_weight_kg, temperature_c, egg_kg_day, deep_litter)
+
+
+@lru_cache(maxsize=64)  # heat, moisture and carbon dioxide of one bird are asked one after another
+def _heat(bird_class: str, live_weight_kg: float, temperature_c: float, egg_kg_day: float, deep_litter: bool) -> Heat:
     within("temperature_c", temperature_c, COLDEST_C, HOTTEST_C)
     within("egg_kg_day", egg_kg_day, 0.0, 0.1)
     # Total heat of 1000 W of birds (measured at 20 °C) in a room of this temperature.

@@ -71,7 +71,15 @@ def delivered(pen: Pen, speed_pct: float = 100.0) -> OperatingPoint | None:
     """Where the pen's fan works against its duct and inlets; None without a fan or its curve."""
     if pen.fan is None or len(pen.fan.curve) < 2:
         return None
-    return _point(pen.fan.curve, duct_run(pen.duct), opening(pen.inlet), speed_pct)
+    known = _points.get((id(pen), speed_pct))
+    if known is None or known[0] is not pen:
+        if len(_points) >= 256:
+            _points.clear()
+        known = _points[id(pen), speed_pct] = (pen, _point(pen.fan.curve, duct_run(pen.duct), opening(pen.inlet), speed_pct))
+    return known[1]
+
+
+_points: dict[tuple[int, float], tuple[Pen, OperatingPoint]] = {}  # by pen and speed: asked at each judgement
 
 
 def need(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> Need:
