@@ -5,7 +5,8 @@ usage: python tests/bench/spine.py [--quick]
 1. Durable readings a second (stored and acknowledged) against a bare subscriber that only acknowledges.
 2. From a reading to the fan's command, against a bare MQTT echo.
 3. Memory and start-up against the bare import of the same libraries.
-4. Rehearsed readings a second against reading the rows from SQLite alone.
+4. Rehearsed readings a second against reading the rows from SQLite alone; what of it is the engine, what reading a CSV
+   would cost instead, and which functions take most of it.
 5. Cost of a reading with 10 and 100 pens against one.
 
 Prints a table and writes tests/bench/out/spine.json. Rounds alternate between ours and the bare one; the best of each
@@ -22,7 +23,6 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -33,14 +33,11 @@ from paho.mqtt.client import Client  # noqa: E402 - the path is set above
 from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
 
 from demo.broker import free_port  # noqa: E402
-from monitor.engine.events import Keep, Reading  # noqa: E402
-from monitor.engine.specification import Specification  # noqa: E402
+from monitor.engine.events import Reading  # noqa: E402
 from monitor.engine.state import State  # noqa: E402
 from monitor.engine.step import step  # noqa: E402
-from monitor.rehearse import rehearse  # noqa: E402
-from monitor.store.keep import Store  # noqa: E402
-from monitor.store.reader import Reader  # noqa: E402
-from tests.engine.barns import START_MS, pen, site  # noqa: E402
+from tests.bench.rehearsal import best, invented, rehearsal, said  # noqa: E402
+from tests.engine.barns import pen, site  # noqa: E402
 from tests.whole.conftest import CONNECTED, LAMP, STARTED, DaemonProcess  # noqa: E402
 from tests.wire.conftest import BrokerProcess, wait_until  # noqa: E402
 
@@ -268,44 +265,6 @@ def least(starts: list[Start]) -> Start:
 # ------------------------------------------------------------ 4, 5: engine speed
 
 
-def invented(specification: Specification, readings: int) -> Iterator[tuple[int, str, float]]:
-    """Quiet weather with a little noise: each sensor every half minute, and an ammonia that rises into its alarm and back."""
-    sensors = list(specification.sensors.values())
-    usual = {"temperature": 31.0, "humidity": 61.0, "ammonia": 12.0}
-    for n in range(readings):
-        turn, place = divmod(n, len(sensors))
-        sensor = sensors[place]
-        value = usual[sensor.measures.value] + (n * 7919 % 97) / 97
-        if sensor.measures.value == "ammonia":
-            value += 12.0 * (turn % 2880 / 2880)
-        yield START_MS + turn * 30_000 + place * 30_000 // len(sensors), sensor.key, value
-
-
-def best(act: Any, rounds: int = 3) -> float:
-    """Seconds of processor time, so that a busy machine does not count."""
-    found = []
-    for _ in range(rounds):
-        began = time.process_time()
-        act()
-        found.append(time.process_time() - began)
-    return min(found)
-
-
-def rehearsal(folder: Path, readings: int) -> tuple[float, float]:
-    """Rehearsed readings a second, and rows a second of SQLite alone."""
-    specification = site(pen(), pen("hen house"))
-    with Store.open(folder) as store:
-        store.add_readings([Keep(key, value, ms / 1000, ms, False) for ms, key, value in invented(specification, readings)])
-        while store.tidy(None, move_from=1).more:
-            pass
-    with Reader(folder) as reader:
-        rows = best(lambda: sum(1 for _ in reader.readings(None)))
-        ours = best(
-            lambda: rehearse(((r.time_ms, r.sensor, r.value) for r in reader.readings(None)), specification, lambda _told: None)
-        )
-    return readings / ours, readings / rows
-
-
 def reading_us(pens: int, readings: int) -> float:
     """Microseconds of judging for one reading among so many pens; every pen judged each minute, as it must be."""
     specification = site(*(pen(f"pen {n}") for n in range(pens)))
@@ -346,7 +305,8 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
     bare, durable = (max(found) for found in zip(*pairs, strict=True))
     echo, command = ([ms for times in found for ms in times] for found in zip(*flights, strict=True))
     imports, ours = (least(list(found)) for found in zip(*starts, strict=True))
-    rehearsed, rows = rehearsal(folder / "rehearsal", 50_000 if quick else 300_000)
+    lived = rehearsal(folder / "rehearsal", 50_000 if quick else 300_000)
+    rehearsed, rows = lived.stored_per_s, lived.rows_per_s
     costs = {pens: reading_us(pens, 40_000) for pens in (1, 10, 100)}
     middle, late = (percentile(command, q) / percentile(echo, q) for q in (0.5, 0.99))
     flown, echoed = ([percentile(ms, q) for q in (0.5, 0.99)] for ms in (command, echo))
@@ -364,6 +324,7 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
         "rehearsed_per_s": rehearsed,
         "rows_per_s": rows,
         "rehearsed_to_rows": rehearsed / rows,
+        "rehearsal": lived._asdict(),
         "reading_us": costs,
         "reading_100_to_1": costs[100] / costs[1],
     }
@@ -376,6 +337,7 @@ def measured(folder: Path, quick: bool) -> tuple[list[Row], dict[str, Any]]:
         against("processor s until then, to bare imports", ours.processor_s, imports.processor_s, ".2f", ""),
         against("MB, to bare imports", ours.memory_mb, imports.memory_mb, ".0f", "≤ 1.35"),
         against("rehearsed readings/s, to SQLite rows/s", rehearsed, rows, ",.0f", "≥ 200,000/s"),
+        against("the engine alone, readings/s, to the same", lived.engine_per_s, rows, ",.0f", ""),
         against("µs a reading, 10 pens to 1", costs[10], costs[1], ".1f", "≤ 1.3"),
         against("µs a reading, 100 pens to 1", costs[100], costs[1], ".1f", "≤ 1.3"),
     ]
@@ -391,6 +353,7 @@ def main() -> None:
     print(f"{'what':<46} {'measured':>22} {'ratio':>7}  goal")
     for what, figure, ratio, goal in table:
         print(f"{what:<46} {figure:>22} {ratio:>7}  {goal}")
+    print("\n" + said(figures["rehearsal"]))
     out = ROOT / "tests" / "bench" / "out"
     out.mkdir(exist_ok=True)
     (out / "spine.json").write_text(json.dumps(figures, indent=1))
