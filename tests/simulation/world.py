@@ -133,7 +133,8 @@ class World:
         )
         if looks != self._looks:
             self._looks, self._astir_until = looks, self.now + ASTIR_S
-        if self.now < self._astir_until:
+        waits_for_well = self._quiet_since is not None and self._well_after is None
+        if waits_for_well or self.now < self._astir_until:
             return TURN_S
         awaited = [*self.weather.until.values(), self._start_at if daemon is None else self._connect_at]
         if daemon is not None:
