@@ -97,3 +97,40 @@ def test_the_write_counter_says_how_it_is_used_where_there_is_nothing_to_count()
     )
     assert done.returncode == 2
     assert "has no counters" in done.stderr
+
+
+def table(name: str) -> list[list[str]]:
+    """The rows of one of the page's tables, without its head."""
+    page = (DEPLOY / "faults.md").read_text()
+    text = page.partition(f"<!-- {name}: begin -->")[2].partition(f"<!-- {name}: end -->")[0]
+    lines = [line.strip("| ").split(" | ") for line in text.splitlines() if line.startswith("| ")]
+    return lines[2:]
+
+
+def test_no_fault_in_the_table_costs_a_reading_or_ends_unseen() -> None:
+    """What the page shows was sound: no reading, alarm or notice lost, and a sign to somebody outside."""
+    rows = table("faults")
+    assert len(rows) >= 14
+    for fault, published, lost, doubled, alarms, notices, _well, saw, sign in rows:
+        assert published.isdigit(), fault
+        assert (lost, doubled) == ("0", "0"), fault
+        assert {alarms, notices} <= {"0", "none due"}, fault
+        assert "NOTHING" not in saw, fault
+        assert "NONE" not in sign, fault
+
+
+@pytest.mark.parametrize("name", ["footprint", "store_backup"])
+def test_what_it_costs_stands_below_its_limit(name: str) -> None:
+    """The page shows measured figures, and none above what was promised."""
+    limited = [row for row in table(name) if len(row) == 3 and row[2][:1].isdigit()]
+    assert limited
+    for what, found, most in limited:
+        assert float(found.strip("* ").split()[0]) <= float(most.split()[0]), what
+
+
+def test_the_table_of_years_explains_what_it_broke() -> None:
+    """So many barn-days were lived; a promise that was broken is named on the page with its seed and what came of it."""
+    told = dict(table("years"))
+    assert float(told["barn-days lived"].replace(",", "")) >= 1_000
+    explained = set(re.findall(r"in seed (\d+)", (DEPLOY / "faults.md").read_text()))
+    assert int(told["promises broken"]) == len(explained)
