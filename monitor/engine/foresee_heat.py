@@ -53,9 +53,9 @@ FORGET_K = 720.0  # half-minute samples: six hours
 ASSUMED_LIFT_C = 12.0  # without a room thermometer; a small lamp lifts its place by 10 to 20 °C. Our own rule.
 GATE = 0.6  # of the usual power: above it nothing is fitted
 # Log-likelihood by which *dead* must explain the readings better than *door*. With less, healthy fortnights
-# ring for doors; a unit more costs a quarter of a minute. Chosen on simulated barns, see the bench.
+# ring for doors; what a unit more costs is in FORESIGHT.md, with the barns it was chosen on.
 STEADY_GAIN = 3.0
-CYCLING_GAIN = 2.7
+CYCLING_GAIN = 4.5
 LOW_STEADY_MIN = 10.0  # below half power this long: called whatever the shape (longest door, slope window, and some)
 LOW_CYCLING_MIN = 6.0
 BELOW_EDGE_C = 0.4
