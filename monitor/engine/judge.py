@@ -18,7 +18,7 @@ from monitor.engine.judge_sensors import sensor_conditions
 from monitor.engine.obedience import fan_words, obeying
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Priority
-from monitor.engine.state import Health, PenState
+from monitor.engine.state import AlarmState, Health, PenState
 from monitor.engine.view import Believable, Condition, View, above, below, mains_lost, threshold_evidence
 
 
@@ -54,7 +54,6 @@ def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Con
         else:
             edge = band.cold_c
             signal = True if found.value <= edge else (False if found.value >= edge + deadband else None)
-            # With the mains out the urgent call "no heat" was made and is repeated until somebody has it.
             yield Condition(
                 "birds_cold",
                 "",
@@ -63,7 +62,7 @@ def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Con
                 lambda: threshold_evidence(found, edge, edge + deadband, band.source, **wanted),
                 limit.priority,
                 found.value,
-                mains_lost(pen),
+                _call_for_mains(pen),
             )
     limit = limits.alarms.get("birds_hot")
     if limit is not None:
@@ -141,6 +140,17 @@ def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condit
         limit.priority,
         covered_by=mains_lost(pen),
     )
+
+
+def _call_for_mains(pen: PenState) -> str:
+    """The key of an urgent call about the mains that is being repeated, for it says that the heat is out; else "".
+
+    Once somebody has it, or has put it aside, cold birds are a call of their own: the lamp may be on a generator that
+    fails, or the mains sensor may be wrong.
+    """
+    record = pen.alarms.get(mains_lost(pen))
+    calls = record is not None and record.state is AlarmState.UNACKNOWLEDGED and record.priority is Priority.URGENT
+    return record.key if record is not None and calls else ""
 
 
 def _mains_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
