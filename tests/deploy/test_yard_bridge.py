@@ -90,7 +90,8 @@ def test_the_yard_page_reads_what_the_bridge_brings(board: Any, yard: Any, conne
     daemon = connect(board.port, "warmstraw", board.key)
     daemon.may_publish(f"warmstraw/{SITE}/answer", ANSWER, retain=True)
     daemon.may_publish(f"warmstraw/{SITE}/alive", "here", retain=True)
-    assert wait_until(lambda: len(office.heard) == 2)
+    # a bridge that connects just then brings a retained message twice
+    assert wait_until(lambda: len({topic for topic, _, _ in office.heard}) == 2)
     sites = OtherSites()
     for topic, payload, retained in office.heard:
         sites.hear(topic, payload, retained, at=1.0)

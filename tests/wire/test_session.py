@@ -212,11 +212,11 @@ def test_a_broker_that_freezes_is_noticed_and_left(make_broker, make_ears, make_
     broker = make_broker()
     ears = make_ears(broker.port, "barn/+", keepalive_s=1).start()
     broker.freeze()
-    assert wait_until(lambda: not ears.session.connected)
+    assert wait_until(lambda: not ears.links[-1][0])
     assert ears.links[-1] == (False, "the broker has stopped answering")
     assert ears.session.publish("out/fan", b"ON") is False
     broker.thaw()
-    assert wait_until(lambda: ears.session.connected)
+    assert wait_until(lambda: ears.session.subscribed)
     publisher = make_publisher(broker, ALIVE)
     publisher.send("barn/probe", b"21")
     assert ears.wait_for(1)
