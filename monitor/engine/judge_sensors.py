@@ -9,10 +9,13 @@ from monitor.engine.belief import TWIN_TOLERANCE
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import SI_UNIT, Limit, Measure, Priority, Sensor
-from monitor.engine.state import Health, PenState, SensorState
+from monitor.engine.state import AlarmState, Health, PenState, SensorState
 from monitor.engine.view import Believable, Condition, View, mains_lost
 
 _SENSOR_ALARM = {Health.SILENT: "sensor_silent", Health.STUCK: "sensor_stuck", Health.IMPLAUSIBLE: "sensor_implausible"}
+_RANK = {priority: rank for rank, priority in enumerate(Priority)}  # the most urgent first
+_SPEAKS_NOT = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED})
+COME_BACK_WITHIN_S = 300.0  # our own rule: a few promised intervals
 
 
 def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool) -> Iterator[Condition]:
@@ -36,7 +39,7 @@ def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool)
             if name == "sensor_silent":
                 covered = "" if broker_up else "/broker_lost"
                 if not covered and sensor.measures is not Measure.MAINS:
-                    covered = mains_lost(pen)
+                    covered = mains_lost(pen) or _silent_together(plan, pen, view, sensor, limit)
             yield Condition(
                 name,
                 sensor.name,
@@ -47,6 +50,37 @@ def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool)
                 covered_by=covered,
             )
     yield from _twin_conditions(plan, pen, view)
+
+
+def _silent_together(plan: PenPlan, pen: PenState, view: View, sensor: Sensor, limit: Limit) -> str:
+    """The key of the one alarm that speaks for all sensors that fell silent with this one; "" when this one speaks itself.
+
+    Sensors last heard within an interval of one another have one cause: a radio, a gateway, a shared battery. The most
+    urgent speaks, the first of the settings among equals; one that was put aside speaks for nobody. When the sensors
+    come back one by one, those still awaited stay covered for a few minutes.
+    """
+    prefix = f"{plan.pen.name}/sensor_silent/"
+    mine, record = pen.sensors[sensor.key], pen.alarms.get(prefix + sensor.name)
+    if record is not None and record.suppressed_by.startswith(prefix):
+        leader = pen.alarms.get(record.suppressed_by)
+        if leader is not None and leader.state not in _SPEAKS_NOT:
+            is_above = _RANK[leader.priority] <= _RANK[_sensor_priority(plan, sensor, view, limit)]
+            back_for_s = 0.0 if leader.standing or leader.changed_at is None else view.at - leader.changed_at
+            if is_above and back_for_s < COME_BACK_WITHIN_S:
+                return record.suppressed_by
+    if view.healths[sensor.key] is not Health.SILENT or mine.heard_at is None:
+        return ""
+    for other in sorted(plan.pen.sensors, key=lambda s: _RANK[_sensor_priority(plan, s, view, limit)]):
+        theirs, spoken = pen.sensors.get(other.key), pen.alarms.get(prefix + other.name)
+        if other is sensor:
+            return ""
+        if theirs is None or theirs.heard_at is None or view.healths.get(other.key) is not Health.SILENT:
+            continue
+        if spoken is not None and spoken.state in _SPEAKS_NOT:
+            continue
+        if abs(theirs.heard_at - mine.heard_at) <= 1.5 * max(sensor.every_s, other.every_s):
+            return prefix + other.name
+    return ""
 
 
 def _sensor_evidence(sensor: Sensor, known: SensorState, limit: Limit, state: Health, at: float) -> Evidence:

@@ -291,7 +291,7 @@ def test_what_is_not_known_clears_no_alarm() -> None:
         minute | event                                 | fan | open alarms
         0      | warm 24, damp 60, ammonia 5           | *   | -
         11     | quiet probe1, quiet probe2            | *   | birds_cold:una
-        30     |                                       | *   | birds_cold:una sensor_silent:una sensor_silent:una
+        30     |                                       | *   | birds_cold:una sensor_silent:sup sensor_silent:una
         """,
     )
 
@@ -404,3 +404,36 @@ def test_a_fan_seized_on_the_chicks_timer_is_called_at_the_second_miss() -> None
         30.5   |                                               | *                   | fan_not_obeying:una
         """,
     )
+
+
+def test_sensors_that_fall_silent_together_are_one_call() -> None:
+    """A gateway without power takes every sensor: one alarm speaks for all, and their coming back rings nobody."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                                           | fan | open alarms
+        0      | warm 31, damp 60, ammonia 5                     | *   | -
+        10     | quiet probe1, quiet probe2, quiet damp, quiet ammonia | * | -
+        30     |                                                 | *   | sensor_silent:sup sensor_silent:sup sensor_silent:sup sensor_silent:una
+        40     | warm 31, damp 60, ammonia 5                     | *   | sensor_silent:sup sensor_silent:sup sensor_silent:sup sensor_silent:una
+        60     |                                                 | *   | sensor_silent:ret
+        """,
+    )
+    assert [(a.name, a.priority) for a in w.raised] == [("sensor_silent", Priority.URGENT)]
+
+
+def test_a_silence_that_was_put_aside_speaks_for_no_other() -> None:
+    """Whoever shelves one sensor has not been told of the rest."""
+    w = world()
+    play(
+        w,
+        """
+        minute | event                                           | fan | open alarms
+        0      | warm 31, damp 60, ammonia 5                     | *   | -
+        10     | quiet damp, quiet ammonia                       | *   | -
+        30     |                                                 | *   | sensor_silent:sup sensor_silent:una
+        31     | shelve sensor_silent 60                         | *   | sensor_silent:she sensor_silent:una
+        """,
+    )
+    assert [a.name for a in w.raised] == ["sensor_silent", "sensor_silent"]
