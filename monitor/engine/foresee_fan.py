@@ -40,12 +40,14 @@ USUAL_LAG_S = 60.0  # of gas and humidity sensors whose lag is not set. Common p
 OUTSIDE_CO2_PPM = 420.0
 NOMINAL_CHANGES_H = 12.0  # for a fan of unknown strength: only ratios are told
 SHARES = tuple(0.2 * (2.0 / 0.2) ** (i / 17.0) for i in range(18))
+LEAST_DUTY = 0.015  # a minute in the hour, of running or of rest
 WIDEST_SD = 0.8  # of the logarithm of one hour's share; a less certain hour is left out
 HOUR_SD = 0.07  # scatter from hour to hour that its own fit does not see
 BETWEEN_DAYS_SD = 0.03  # wind, warmth and doors move whole days
 FIRST_DAYS_S, RECENT_S = 3.0 * 86_400.0, 2.0 * 86_400.0
-LEAST_FIRST, LEAST_RECENT = 12, 8
+LEAST_FIRST, LEAST_RECENT = 6, 8
 LAST_DAY_BINS, LEAST_LAST_DAY = 4, 5  # a sudden loss shows in the last day first; two days would halve it for another
+CORROBORATED_RECENT = 2  # where the motor's power says that something has changed
 BIN_S = 6.0 * 3600.0  # the last two days are kept as sums of six hours each
 POWER_CHANGE = 0.08
 CORROBORATED_Z = 0.5
@@ -90,7 +92,7 @@ def share_of(
         None when the block cannot tell: the fan hardly changed, or no share fits best.
     """
     n, duty = len(values), sum(on) / len(on)
-    if not 0.03 < duty < 0.95 or max(on) - min(on) < 0.3:
+    if not LEAST_DUTY <= duty <= 1.0 - LEAST_DUTY or max(on) - min(on) < 0.2:
         return None
     losses = [_loss(values, on, outside, share * changes_h, lag_s) for share in SHARES]
     best = min(range(len(SHARES)), key=losses.__getitem__)
@@ -159,6 +161,7 @@ def compare(
     first: Sequence[float], recent: Sequence[float], power_ratio: float | None = None, least: int = LEAST_RECENT
 ) -> Strength | None:
     """Recent hours against the first ones, each as (count, Σw, Σwx, Σwx²) of logarithms; None while either are too few."""
+    least = CORROBORATED_RECENT if _corroborates(power_ratio) else least
     if first[0] < LEAST_FIRST or recent[0] < least:
         return None
     (m0, s0), (m1, s1) = _centre(first), _centre(recent)
@@ -343,10 +346,14 @@ def strength(memory: Mapping[str, Json], last_day: bool = False) -> Strength | N
     return compare(first, _recent(found), ratio)
 
 
+def _corroborates(power_ratio: float | None) -> bool:
+    """Whether the motor's power says that something about the fan has changed."""
+    return power_ratio is not None and abs(power_ratio - 1.0) >= POWER_CHANGE
+
+
 def is_weak(found: Strength, limit: float, clears_at: float) -> bool | None:
     """Weaker than the limit, surely enough; False when it is back above where the alarm clears; None between."""
-    corroborated = found.power_ratio is not None and abs(found.power_ratio - 1.0) >= POWER_CHANGE
-    z = CORROBORATED_Z if corroborated else NORMAL_975
+    z = CORROBORATED_Z if _corroborates(found.power_ratio) else NORMAL_975
     if found.ratio * math.exp(z * found.sd) < limit:
         return True
     return False if found.ratio >= clears_at else None

@@ -92,9 +92,12 @@ def test_sixty_days_of_a_sound_fan_call_nobody():
 
 
 def test_too_few_hours_tell_nothing():
-    """Eleven hours at first are not a measure, nor are seven of late."""
+    """Five hours at first are not a measure, nor are seven of late; two of late are where the motor's power has changed."""
     enough, few = (12.0, 120.0, 0.0, 1.0), (7.0, 70.0, 0.0, 1.0)
-    assert compare((11.0, 110.0, 0.0, 1.0), enough) is None
+    assert compare((5.0, 50.0, 0.0, 1.0), enough) is None
+    assert compare((2.0, 20.0, 0.0, 1.0), (2.0, 20.0, 0.0, 1.0), 0.88) is None
+    assert compare(enough, (2.0, 20.0, 0.0, 1.0), 0.95) is None
+    assert compare(enough, (2.0, 20.0, 0.0, 1.0), 0.88) is not None
     assert compare(enough, few) is None
     assert compare(enough, enough) is not None
 
