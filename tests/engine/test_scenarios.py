@@ -160,8 +160,8 @@ def test_mains_lost_covers_silence_and_is_urgent_over_chicks() -> None:
     assert [(a.name, a.priority) for a in w.raised] == [("mains_lost", Priority.URGENT)]
 
 
-def test_a_power_cut_that_leaves_the_birds_cold_is_one_urgent_call_until_it_ends() -> None:
-    """The call "mains lost, no heat" stands for the cold that follows; cold that outlasts the power cut is called itself."""
+def test_a_power_cut_nobody_has_answered_speaks_for_the_cold_birds_too() -> None:
+    """While it is repeated, "mains lost, no heat" says the same; cold that outlasts the power cut is called itself."""
     w = world("mains")
     play(
         w,
