@@ -14,7 +14,7 @@ from tests.notify.conftest import Receiver
 from tests.whole.conftest import LAMP, DaemonProcess, NumberedSensors, differences, is_all_stored
 from tests.wire.conftest import BrokerProcess, Publisher, wait_until
 
-KILLS = 10
+KILLS = 15
 BROKER_KILLS = 3  # the daemon's pauses before it dials again double
 AROUND_S = 1.0
 
@@ -29,7 +29,7 @@ def ammonia_alarms(daemon: DaemonProcess) -> list[tuple[str, ...]]:
     return daemon.asked("SELECT state FROM decision WHERE what = 'ammonia_birds' ORDER BY id")
 
 
-def test_ten_kills_lose_nothing_double_nothing_and_ring_once(
+def test_fifteen_kills_lose_nothing_double_nothing_and_ring_once(
     broker: BrokerProcess, phone: Receiver, make_daemon: Callable[..., DaemonProcess]
 ) -> None:
     """SIGKILL at random instants while three sensors speak: each reading is stored once, the alarm rang once."""
