@@ -1,7 +1,8 @@
 """A play of the bank run and judged: was the trouble found, how soon, and what rang for nothing.
 
 Rules of this file: a call is an alarm that becomes unacknowledged; the keeper takes each up five
-minutes later, as a good keeper would. A call is right when a truth of the play names it, or when the
+minutes later, as a good keeper would. One that rings again half an hour after it was taken up is a
+reminder, counted by itself. A call is right when a truth of the play names it, or when the
 model itself was beyond the limit the alarm speaks of; it is unjudged when the model has no truth for
 it; every other call is false. The engine sees nothing of this.
 """
@@ -62,6 +63,7 @@ class Outcome:
     fan: list[tuple[float, bool, str]] = field(default_factory=list)
     trace: list[Moment] = field(default_factory=list)
     readings: int = 0
+    reminders: list[tuple[float, str]] = field(default_factory=list)  # when, which alarm
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ class Verdict:
     unjudged: Counter[str]
     right: Counter[str]
     calm_days: float
+    reminders: int
 
 
 def run(scenario: Scenario, seed: int, specification: Specification) -> Outcome:
@@ -120,9 +123,12 @@ def _look(play: Play) -> Moment:
 def _note(change: AlarmChanged, outcome: Outcome, open_since: dict[str, float]) -> None:
     mine = [c for c in outcome.calls if c.alarm == change.name and c.subject == change.subject]
     if change.state == AlarmState.UNACKNOWLEDGED:
+        open_since[change.key] = change.at
+        if change.evidence.get("again") is True:
+            outcome.reminders.append((change.at, change.name))
+            return
         urgent = change.priority is Priority.URGENT
         outcome.calls.append(Call(change.at, change.name, change.subject, urgent, change.evidence))
-        open_since[change.key] = change.at
         return
     if change.state in (AlarmState.ACKNOWLEDGED, AlarmState.NORMAL):
         open_since.pop(change.key, None)
@@ -176,6 +182,7 @@ def judge(outcome: Outcome) -> Verdict:
         counts["unjudged"],
         counts["right"],
         max(outcome.played_s - in_trouble, 0.0) / DAY_S,
+        len(outcome.reminders),
     )
 
 

@@ -26,6 +26,7 @@ class Happening(StrEnum):
 
     RAISE = "the condition has stood for its on-delay"
     WORSEN = "it stands, and has become more urgent than when it was raised"
+    RING_AGAIN = "somebody has had it for long enough, and birds still suffer by it"
     CLEAR = "the condition has been gone for its off-delay"
     ACKNOWLEDGE = "a person has it"
     SHELVE = "a person puts it aside until an end"
@@ -41,7 +42,7 @@ MOVES: Mapping[AlarmState, Mapping[Happening, AlarmState]] = MappingProxyType(
     {
         N: {_h.RAISE: U, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         U: {_h.WORSEN: U, _h.CLEAR: R, _h.ACKNOWLEDGE: A, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
-        A: {_h.WORSEN: U, _h.CLEAR: N, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
+        A: {_h.WORSEN: U, _h.RING_AGAIN: U, _h.CLEAR: N, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         R: {_h.RAISE: U, _h.ACKNOWLEDGE: N, _h.SHELVE: S, _h.SUPPRESS: D, _h.TAKE_OUT: O},
         S: {_h.RELEASE_STANDING: U, _h.RELEASE_CLEAR: N, _h.TAKE_OUT: O},
         D: {_h.RELEASE_STANDING: U, _h.RELEASE_CLEAR: N, _h.CLEAR: N, _h.SHELVE: S, _h.TAKE_OUT: O},

@@ -7,7 +7,7 @@ life cycle, never the condition.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from monitor.engine.alarm_states import Happening, move
@@ -86,7 +86,7 @@ class Ledger:
         if record.worst is not None:
             evidence["worst"] = round(record.worst, 3)
         if record.raised_at is not None:
-            evidence["lasted_s"] = round(self.at - record.raised_at, 1)
+            evidence["lasted_s"] = round(self.at - record.raised_at + _before(record), 1)
         return self._moved(replace(record, evidence=evidence), move(record.state, Happening.CLEAR), evidence, suppressed_by="")
 
     def _while_standing(self, record: AlarmRecord, condition: Condition) -> AlarmRecord:
@@ -102,11 +102,23 @@ class Ledger:
             return self._raised(
                 replace(record, suppressed_by=""), move(record.state, Happening.RELEASE_STANDING), record.evidence
             )
+        if condition.again is not None and record.state is AlarmState.ACKNOWLEDGED and condition.signal is not False:
+            return self._rung_again(record, condition.again)
         if _URGENCY[condition.priority] > _URGENCY[record.priority]:
             record = replace(record, priority=condition.priority)
             if record.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED):
                 return self._raised(record, move(record.state, Happening.WORSEN), condition.evidence())
         return record
+
+    def _rung_again(self, record: AlarmRecord, again: Callable[[], Evidence]) -> AlarmRecord:
+        """An answer holds for so long: the same alarm once more, counted from its first ring."""
+        due = (self.at if record.changed_at is None else record.changed_at) + ANSWER_HOLDS_S
+        if self.at < due:
+            self.due_at = min(self.due_at, due)
+            return record
+        so_far = 0.0 if record.raised_at is None else self.at - record.raised_at
+        evidence: dict[str, Json] = {**again(), "again": True, "for_s": round(so_far + _before(record), 1)}
+        return self._raised(record, move(record.state, Happening.RING_AGAIN), evidence)
 
     def _raised(self, record: AlarmRecord, state: AlarmState, evidence: Evidence) -> AlarmRecord:
         self.occurrences += 1
@@ -215,7 +227,14 @@ class Ledger:
 
 
 REMEMBERED_S = 24 * 3600.0
+ANSWER_HOLDS_S = 30 * 60.0  # then cold birds ring again under a call that was answered; our own rule
 LONGEST_SHELF_S = 7 * 24 * 3600.0  # a shelf always has an end a person can remember; our own rule
+
+
+def _before(record: AlarmRecord) -> float:
+    """Seconds that an alarm rung again had already stood when it rang last."""
+    before = record.evidence.get("for_s") if record.evidence.get("again") is True else None
+    return float(before) if isinstance(before, int | float) else 0.0
 
 
 def _further(condition: Condition, value: float, worst: float | None) -> bool:

@@ -10,10 +10,10 @@ Rules of this file:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 
-from monitor.engine.events import Json
+from monitor.engine.events import Evidence, Json
 from monitor.engine.judge_sensors import sensor_conditions
 from monitor.engine.obedience import fan_words, obeying
 from monitor.engine.plan import PenPlan
@@ -143,14 +143,36 @@ def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condit
 
 
 def _call_for_mains(pen: PenState) -> str:
-    """The key of an urgent call about the mains that is being repeated, for it says that the heat is out; else "".
+    """The key of an urgent call about the mains, repeated or answered, for it says that the heat is out; else "".
 
-    Once somebody has it, or has put it aside, cold birds are a call of their own: the lamp may be on a generator that
-    fails, or the mains sensor may be wrong.
+    Put aside or taken out of service it says nothing any more, and cold birds are a call of their own.
     """
     record = pen.alarms.get(mains_lost(pen))
-    calls = record is not None and record.state is AlarmState.UNACKNOWLEDGED and record.priority is Priority.URGENT
+    calls = record is not None and record.state in _CALLS and record.priority is Priority.URGENT
     return record.key if record is not None and calls else ""
+
+
+_CALLS = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+
+def _cold_without_mains(pen: PenState, view: View) -> Callable[[], Evidence] | None:
+    """What the answered call about the mains is to say when it rings again; None while the birds are known to be warm.
+
+    Who answered may have fallen asleep again, the generator may have stopped, the mains sensor may be wrong.
+    """
+    cold = pen.alarms.get(f"{pen.name}/birds_cold")
+    warmth, found = view.warmth, view.warmest
+    if not view.chicks_need_heat or warmth is None:
+        return None
+    if found is None:
+        return lambda: {"note": "answered half an hour ago; whether the birds are warm is not known"}
+    if cold is None or not cold.standing:
+        return None
+    edge, source, age = warmth.band.cold_c, warmth.band.source, warmth.age_days
+    return lambda: {
+        **threshold_evidence(found, edge, edge, source, age_days=age),
+        "note": "answered half an hour ago; the birds are still cold",
+    }
 
 
 def _mains_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
@@ -164,11 +186,13 @@ def _mains_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Cond
     ]
     signal = None if not values else all(v is not None and v < 0.5 for v in values)
     urgent = Priority.URGENT if view.chicks_need_heat else Priority.HIGH
+    priority = urgent if limit.priority is Priority.URGENT else limit.priority
     yield Condition(
         "mains_lost",
         "",
         signal,
         limit,
         lambda: {"sensor": plan.mains[0].key, "source": limit.source, "chicks_need_heat": view.chicks_need_heat},
-        urgent if limit.priority is Priority.URGENT else limit.priority,
+        priority,
+        again=_cold_without_mains(pen, view) if priority is Priority.URGENT else None,
     )

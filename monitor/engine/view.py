@@ -42,7 +42,8 @@ class View:
 class Condition:
     """One alarm's condition at one moment.
 
-    `signal` is True beyond the limit, False back inside the deadband, None to hold what it was.
+    `signal` is True beyond the limit, False back inside the deadband, None to hold what it was. With `again` the alarm
+    rings once more when somebody has had it for half an hour and it still stands; it is what to say then.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Condition:
     priority: Priority
     value: float | None = None
     covered_by: str = ""
+    again: Callable[[], Evidence] | None = None
 
 
 def look(

@@ -277,7 +277,7 @@ _ALARMS = {
         differences=("limit", "worst"),
     ),
     "mains_lost": Texts(
-        titles=("{pen}: mains lost, no heat and no fan", "{pen}: mains lost"),
+        titles=("{pen}: mains still out, birds at {value}", "{pen}: mains lost, no heat and no fan", "{pen}: mains lost"),
         sentences=("Sensors, lamp and fan may be without power; what they would say is not known.",),
         steps=(
             "House dark too? Else one breaker or its earth-leakage trip: reset once, trips again: leave it off, electrician.",

@@ -58,6 +58,7 @@ def summary(scenario: Scenario, verdicts: Sequence[tuple[int, Verdict]]) -> dict
         "not_exactly_one_urgent_call": sum(v.too_many_urgent for _, v in verdicts),
         "calls_in_trouble_mean": statistics.mean(v.calls_in_trouble for _, v in looked_for) if looked_for else None,
         "urgent_in_trouble_mean": statistics.mean(v.urgent_in_trouble for _, v in looked_for) if looked_for else None,
+        "reminders_mean": statistics.mean(v.reminders for _, v in verdicts),
         "calm_days": days,
         "false": dict(false),
         "false_per_30_days": {alarm: count * per_30 for alarm, count in false.items()} if days > 0.5 else {},
@@ -78,6 +79,7 @@ def _print(row: dict[str, Any]) -> None:
         f"{row['scenario']:<22} {row['seeds']:>5} {_shown(row['found_pct'], 0):>6} "
         f"{_shown(row['delay_median_min']):>7} {_shown(row['delay_95_min']):>7} {_shown(row['delay_longest_min']):>8} "
         f"{_shown(row['calls_in_trouble_mean']):>6} {_shown(row['false_urgent_per_30_days'], 2):>7}  {false or 'none'}"
+        + (f"   reminders {row['reminders_mean']:.1f}" if row["reminders_mean"] else "")
         + (f"   missed {row['missed_seeds']}" if row["missed_seeds"] else "")
         + (f"   not one call: {row['not_exactly_one_urgent_call']}" if row["not_exactly_one_urgent_call"] else ""),
         flush=True,

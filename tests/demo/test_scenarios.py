@@ -83,6 +83,9 @@ def test_plain_troubles_are_found_closed_loop(name):
     assert verdict.found is True
     assert verdict.delay_s is not None
     assert verdict.delay_s < 300
+    if name == "mains-lost":
+        assert not verdict.too_many_urgent
+        assert verdict.reminders == 3  # each half hour, for the model's chicks stay cold
 
 
 def test_the_same_seed_plays_the_same_closed_loop(chicks):

@@ -50,6 +50,7 @@ class World:
     state: State = field(default_factory=State)
     obeys: str = "yes"  # "yes", "never reports", "stays off"
     raised: list[AlarmChanged] = field(default_factory=list)
+    ended: list[AlarmChanged] = field(default_factory=list)
     at: float = START
     pen: str = "brooder"
 
@@ -61,6 +62,8 @@ class World:
         for action in actions:
             if isinstance(action, AlarmChanged) and action.state == "unacknowledged":
                 self.raised.append(action)
+            if isinstance(action, AlarmChanged) and action.state == "normal":
+                self.ended.append(action)
             if isinstance(action, SwitchFan) and self.obeys != "never reports":
                 running = action.running and self.obeys == "yes"
                 self.take(FanReport(self.at, self.wall(), action.pen, running, action.speed_pct))

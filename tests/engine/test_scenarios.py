@@ -6,7 +6,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
+import pytest
+
 from monitor.engine.specification import BirdClass, Flock, Measure, Place, Priority
+from monitor.engine.wording import words
+from monitor.engine.wording_english import ENGLISH
 from tests.engine.barns import pen, sensor, site
 from tests.engine.tables import World, play
 
@@ -179,8 +183,56 @@ def test_a_power_cut_nobody_has_answered_speaks_for_the_cold_birds_too() -> None
     assert [(a.name, a.priority) for a in w.raised] == [("mains_lost", Priority.URGENT), ("birds_cold", Priority.URGENT)]
 
 
-def test_cold_birds_are_called_once_somebody_has_the_power_cut() -> None:
-    """A lamp on a generator may fail too, and a mains sensor may be wrong: an answered call covers no cold birds."""
+def test_an_answered_power_cut_rings_again_while_the_birds_are_cold() -> None:
+    """One trouble, one call; but who answered may sleep again, a generator may fail, a mains sensor may be wrong."""
+    w = world("mains")
+    play(
+        w,
+        """
+        minute | event                                    | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5, mains 1     | *    | -
+        5      | mains 0                                  | rest | -
+        7      |                                          | rest | mains_lost:una
+        12     | ack mains_lost                           | rest | mains_lost:ack
+        20     | warm 20                                  | rest | mains_lost:ack
+        31     |                                          | rest | birds_cold:sup mains_lost:ack
+        41     |                                          | rest | birds_cold:sup mains_lost:ack
+        43     |                                          | rest | birds_cold:sup mains_lost:una
+        50     | ack mains_lost                           | rest | birds_cold:sup mains_lost:ack
+        60     | warm 31                                  | *    | birds_cold:sup mains_lost:ack
+        90     |                                          | *    | mains_lost:ack
+        100    | mains 1                                  | *    | mains_lost:ack
+        103    |                                          | *    | -
+        """,
+    )
+    assert [a.name for a in w.raised] == ["mains_lost", "mains_lost"]
+    first, again = w.raised
+    assert first.occurrence != again.occurrence  # so that it can be answered by itself
+    assert words(again, w.specification, ENGLISH).title == "Brooder: mains still out, birds at 68 °F"
+    [over] = [a for a in w.ended if a.name == "mains_lost"]
+    assert over.evidence["lasted_s"] == pytest.approx(95 * 60.0, abs=120.0)
+
+
+def test_an_answered_power_cut_rings_again_while_nothing_is_known_of_the_birds() -> None:
+    """Thermometers often hang on the mains too."""
+    w = world("mains")
+    play(
+        w,
+        """
+        minute | event                                    | fan  | open alarms
+        0      | warm 31, damp 60, ammonia 5, mains 1     | *    | -
+        5      | mains 0, quiet probe1, quiet probe2      | rest | -
+        7      |                                          | rest | mains_lost:una
+        12     | ack mains_lost                           | rest | mains_lost:ack sensor_silent:sup sensor_silent:sup
+        43     |                                          | rest | mains_lost:una sensor_silent:sup sensor_silent:sup
+        """,
+    )
+    mains = [a for a in w.raised if a.name == "mains_lost"]
+    assert len(mains) == 2
+    assert "whether the birds are warm is not known" in str(mains[1].evidence["note"])
+
+
+def test_a_power_cut_put_aside_covers_no_cold_birds() -> None:
     w = world("mains")
     play(
         w,
@@ -191,7 +243,7 @@ def test_cold_birds_are_called_once_somebody_has_the_power_cut() -> None:
         7      |                                          | rest | mains_lost:una
         20     | warm 20                                  | rest | mains_lost:una
         31     |                                          | rest | birds_cold:sup mains_lost:una
-        40     | ack mains_lost                           | rest | birds_cold:una mains_lost:ack
+        40     | shelve mains_lost 60                     | rest | birds_cold:una mains_lost:she
         """,
     )
     assert [a.name for a in w.raised] == ["mains_lost", "birds_cold"]
