@@ -35,7 +35,7 @@ def foresee(
         memory = foresee_limits.watch_rise(pen, view)
         pen = replace(pen, memory=memory)
         pen = replace(pen, memory=foresee_night.watch(plan, pen, view, state))
-        pen = replace(pen, memory=foresee_fan.watch(plan, pen, view))
+        pen = replace(pen, memory=foresee_fan.watch(plan, pen, view, state.day))
         if plan.ammonia:
             pen = replace(pen, memory=foresee_limits.watch_ammonia(pen, view, state))
     ahead = (

@@ -1,13 +1,8 @@
 """Does the fan still move what it used to? Told from how the air's gas follows the fan's runs and rests.
 
-Carbon dioxide (else ammonia, else moisture) gathers while the fan rests and thins out while it runs:
-
-    dC/dt = source − (leak + share · N₀ · on) · (C − outside)
-
-N₀ is what the settings promise in air changes, `on` the part of each minute it ran. For one hour at a time
-the start, a steady source and its drift are fitted for each of a row of shares, behind the sensor's own
-lag; the best share and its spread follow from the parabola through the lowest three. An hour in which the
-fan never changed says nothing and is passed over. Single hours scatter by 10 to 40 %; so the last two days
+Carbon dioxide (else ammonia, else moisture) gathers while the fan rests and thins out while it runs. One hour at a time
+gives a share of the air changes that the settings promise (`fan_share`). An hour in which the fan never changed says
+nothing and is passed over. Single hours scatter by 10 to 40 %; so the last two days
 (or the last one, when that is enough to be sure) are set against the pen's own first three, each hour weighed by
 its spread, and it is the upper end of the ratio's 95 % interval that must lie below the limit. A share of its own is
 not told: mixing and the sensor's place bias it, but the same way on every day. ASTM E741 asks for the same things:
@@ -15,7 +10,9 @@ one zone, steady runs, an interval.
 
 Where the motor's power is measured, a change of it at the same speed by 8 % says that something about the
 fan has changed, though not what: the gas then only has to agree, its ratio below the limit by half a
-standard deviation. Power alone calls nothing, for it follows the mains voltage too.
+standard deviation. Then the level of carbon dioxide under a fan that hardly rests has a say too (`fan_level`); without a
+changed power it has none, for it follows the birds as much as the fan. Power alone calls nothing, for it follows the
+mains voltage too.
 
 Rules of this file: pure; one sample a minute; small JSON memory. "Fan cleaned" in the journal begins anew.
 """
@@ -27,7 +24,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.air import psychrometrics
+from monitor.engine import fan_level
 from monitor.engine.events import Json
+from monitor.engine.fan_level import Level
+from monitor.engine.fan_share import share_of
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Sensor
 from monitor.engine.state import FanState, Health, PenState
@@ -35,13 +35,9 @@ from monitor.engine.ventilation import SECONDS_AN_HOUR, delivered
 from monitor.engine.view import Condition, View
 
 BLOCK = 60  # minutes fitted together
-LEAK_H = 0.5  # air changes an hour while the fan rests; a closed small barn has 0.3 to 1.5. Our own rule.
 USUAL_LAG_S = 60.0  # of gas and humidity sensors whose lag is not set. Common practice.
-OUTSIDE_CO2_PPM = 420.0
+OUTSIDE_CO2_PPM = fan_level.OUTSIDE_PPM
 NOMINAL_CHANGES_H = 12.0  # for a fan of unknown strength: only ratios are told
-SHARES = tuple(0.2 * (2.0 / 0.2) ** (i / 17.0) for i in range(18))
-LEAST_DUTY = 0.015  # a minute in the hour, of running or of rest
-WIDEST_SD = 0.8  # of the logarithm of one hour's share; a less certain hour is left out
 HOUR_SD = 0.07  # scatter from hour to hour that its own fit does not see
 BETWEEN_DAYS_SD = 0.03  # wind, warmth and doors move whole days
 FIRST_DAYS_S, RECENT_S = 3.0 * 86_400.0, 2.0 * 86_400.0
@@ -52,6 +48,7 @@ BIN_S = 6.0 * 3600.0  # the last two days are kept as sums of six hours each
 POWER_CHANGE = 0.08
 CORROBORATED_Z = 0.5
 LEAST_AMMONIA_PPM = 8.0
+USUAL_INSIDE_C = 18.0
 NORMAL_975 = 1.96
 
 
@@ -63,6 +60,7 @@ class Strength:
         ratio: best estimate; 1 as at first.
         low, high: 95 % interval.
         hours, first_hours: fitted hours behind it, lately and at first.
+        steady_hours: of those lately, how many tell by the level under a fan that hardly rested.
         sd: standard deviation of the ratio's logarithm.
         power_ratio: power at full speed now over at first; None where it is not measured.
     """
@@ -74,87 +72,7 @@ class Strength:
     first_hours: int
     sd: float
     power_ratio: float | None = None
-
-
-def share_of(
-    values: Sequence[float], on: Sequence[float], outside: float, changes_h: float, lag_s: float
-) -> tuple[float, float] | None:
-    """The fan's share of its promised air changes during one block, and its standard deviation, both as logarithms.
-
-    Args:
-        values: one a minute, in any unit of concentration.
-        on: part of the minute before each value that the fan ran, times its relative airflow, 0 to 1.
-        outside: level of the air coming in.
-        changes_h: promised with the fan on, per hour.
-        lag_s: of the sensor, s.
-
-    Returns:
-        None when the block cannot tell: the fan hardly changed, or no share fits best.
-    """
-    n, duty = len(values), sum(on) / len(on)
-    if not LEAST_DUTY <= duty <= 1.0 - LEAST_DUTY or max(on) - min(on) < 0.2:
-        return None
-    losses = [_loss(values, on, outside, share * changes_h, lag_s) for share in SHARES]
-    best = min(range(len(SHARES)), key=losses.__getitem__)
-    if best in (0, len(SHARES) - 1):
-        return None
-    step = math.log(SHARES[1] / SHARES[0])
-    before, least, after = losses[best - 1 : best + 2]
-    bend = before - 2.0 * least + after
-    if bend <= 0.0:
-        return None
-    found = math.log(SHARES[best]) + 0.5 * step * (before - after) / bend
-    # 2 for the parabola's half, 2 more because neighbouring minutes resemble one another
-    sd = math.sqrt(4.0 * max(least, 1e-12) / (n - 4) / (bend / (step * step)))
-    return (found, sd) if sd <= WIDEST_SD else None
-
-
-def _loss(values: Sequence[float], on: Sequence[float], outside: float, changes_h: float, lag_s: float) -> float:
-    """Sum of squares with the best start, source and drift at this many changes an hour."""
-    minute = 1.0 / 60.0
-    kept = math.exp(-60.0 / lag_s) if lag_s > 0.0 else 0.0
-    start, steady, drift = 1.0, 0.0, 0.0
-    seen = [1.0, 0.0, 0.0]
-    sums = [[0.0] * 3 for _ in range(3)]
-    right, squares = [0.0] * 3, 0.0
-    for i, (value, part) in enumerate(zip(values, on, strict=True)):
-        if i:
-            rate = LEAK_H + changes_h * part
-            fade = math.exp(-rate * minute)
-            gain = (1.0 - fade) / rate
-            new = (start * fade, steady * fade + gain, drift * fade + gain * i / len(values))
-            seen = [s * kept + (1.0 - kept) * 0.5 * (a + b) for s, a, b in zip(seen, (start, steady, drift), new, strict=True)]
-            start, steady, drift = new
-        y = value - outside
-        squares += y * y
-        for a in range(3):
-            right[a] += seen[a] * y
-            for b in range(a, 3):
-                sums[a][b] += seen[a] * seen[b]
-    for a in range(3):
-        for b in range(a):
-            sums[a][b] = sums[b][a]
-    solution = _solve(sums, right)
-    if solution is None:
-        return math.inf
-    return max(0.0, squares - sum(c * r for c, r in zip(solution, right, strict=True)))
-
-
-def _solve(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> list[float] | None:
-    """Three equations by elimination with pivots; None when they do not hold three unknowns."""
-    rows = [[*row, r] for row, r in zip(matrix, right, strict=True)]
-    for i in range(3):
-        pivot = max(range(i, 3), key=lambda k: abs(rows[k][i]))
-        if abs(rows[pivot][i]) < 1e-15:
-            return None
-        rows[i], rows[pivot] = rows[pivot], rows[i]
-        for k in range(i + 1, 3):
-            factor = rows[k][i] / rows[i][i]
-            rows[k] = [x - factor * y for x, y in zip(rows[k], rows[i], strict=True)]
-    out = [0.0, 0.0, 0.0]
-    for i in (2, 1, 0):
-        out[i] = (rows[i][3] - sum(rows[i][k] * out[k] for k in range(i + 1, 3))) / rows[i][i]
-    return out
+    steady_hours: int = 0
 
 
 def compare(
@@ -166,8 +84,24 @@ def compare(
         return None
     (m0, s0), (m1, s1) = _centre(first), _centre(recent)
     sd = math.sqrt(s0 * s0 + s1 * s1 + 2.0 * BETWEEN_DAYS_SD**2)
-    log, half = m1 - m0, NORMAL_975 * sd
-    return Strength(math.exp(log), math.exp(log - half), math.exp(log + half), int(recent[0]), int(first[0]), sd, power_ratio)
+    return _strength(m1 - m0, sd, int(recent[0]), int(first[0]), power_ratio)
+
+
+def _strength(log: float, sd: float, hours: int, first: int, power_ratio: float | None, steady: int = 0) -> Strength:
+    half = NORMAL_975 * sd
+    return Strength(math.exp(log), math.exp(log - half), math.exp(log + half), hours, first, sd, power_ratio, steady)
+
+
+def together(found: Strength | None, level: Level | None, power_ratio: float | None) -> Strength | None:
+    """What the runs and rests say and what the level says, weighed; the level counts only where the power has changed."""
+    if level is None or not _corroborates(power_ratio):
+        return found
+    if found is None:
+        return _strength(level.log, level.sd, level.hours, level.first_hours, power_ratio, level.hours)
+    a, b = found.sd**-2, level.sd**-2
+    log = (a * math.log(found.ratio) + b * level.log) / (a + b)
+    hours, first = found.hours + level.hours, found.first_hours + level.first_hours
+    return _strength(log, (a + b) ** -0.5, hours, first, power_ratio, level.hours)
 
 
 def _centre(sums: Sequence[float]) -> tuple[float, float]:
@@ -181,8 +115,8 @@ def _centre(sums: Sequence[float]) -> tuple[float, float]:
 # ------------------------------------------------------------------ in the engine
 
 
-def watch(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
-    """The pen's memory with this minute taken in. Called once on each whole minute."""
+def watch(plan: PenPlan, pen: PenState, view: View, day: int | None = None) -> Mapping[str, Json]:
+    """The pen's memory with this minute taken in. Called on each whole minute; `day` (of the calendar) tells the birds' age."""
     if plan.pen.fan is None:
         return pen.memory
     found = pen.memory.get("fan")
@@ -207,6 +141,8 @@ def watch(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
         answer = share_of(values, on, outside, changes, _lag_s(sensor))
         if answer is not None:
             note_hour(kept, view.at, *answer)
+        if name == "carbon dioxide":
+            fan_level.note(kept, view.at, fan_level.share(plan.pen, pen.counts, day, _inside_c(view), values, on, changes))
         values, on = [], []
     kept["values"], kept["on"] = list(values), list(on)
     return {**pen.memory, "fan": kept}
@@ -276,8 +212,14 @@ def _begin_block(kept: dict[str, Json], gas: tuple[str, float, float, Sensor] | 
 
 def _forget(kept: dict[str, Json]) -> None:
     """Another gas is biased in another way: begin anew."""
-    for name in ("first", "first_at", "recent"):
+    for name in ("first", "first_at", "recent", "level"):
         kept.pop(name, None)
+
+
+def _inside_c(view: View) -> float:
+    """The air the birds breathe, for how much they give off; 2 % a degree, so that a guess will do where nothing is known."""
+    found = view.coolest or view.warmest
+    return USUAL_INSIDE_C if found is None else found.value
 
 
 def _ran_s(fan: FanState, at: float) -> float:
@@ -342,8 +284,9 @@ def strength(memory: Mapping[str, Json], last_day: bool = False) -> Strength | N
     ratio = power[2] / power[1] if len(power) == 3 and power[0] >= 60.0 and power[1] > 0.0 else None
     first = _row(found, "first") or [0.0] * 4
     if last_day:
-        return compare(first, _recent(found, LAST_DAY_BINS), ratio, LEAST_LAST_DAY)
-    return compare(first, _recent(found), ratio)
+        lately = compare(first, _recent(found, LAST_DAY_BINS), ratio, LEAST_LAST_DAY)
+        return together(lately, fan_level.level(found, LAST_DAY_BINS), ratio)
+    return together(compare(first, _recent(found), ratio), fan_level.level(found), ratio)
 
 
 def _corroborates(power_ratio: float | None) -> bool:
@@ -388,8 +331,9 @@ def condition(plan: PenPlan, pen: PenState) -> Condition | None:
             "to": round(found.high, 3),
             "power_ratio": None if found.power_ratio is None else round(found.power_ratio, 3),
             "source": limit.source,
-            "note": f"from how {gas} follows the fan: the last {span} ({found.hours} hours that tell) against the first "
-            f"three ({found.first_hours})",
+            "note": f"from how {gas} follows the fan"
+            + (f" and its level while the fan hardly rests ({found.steady_hours} of the hours)" if found.steady_hours else "")
+            + f": the last {span} ({found.hours} hours that tell) against the first three ({found.first_hours})",
         },
         limit.priority,
         found.ratio,

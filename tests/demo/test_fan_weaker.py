@@ -16,7 +16,8 @@ from demo.settings_text import specification
 from demo.world import World
 from monitor.engine import foresee_fan
 from monitor.engine.events import Json
-from monitor.engine.foresee_fan import BLOCK, OUTSIDE_CO2_PPM, is_weak, share_of, strength
+from monitor.engine.fan_share import share_of
+from monitor.engine.foresee_fan import BLOCK, OUTSIDE_CO2_PPM, is_weak, strength
 from monitor.engine.specification import Measure, Pen
 from monitor.engine.ventilation import SECONDS_AN_HOUR, delivered
 

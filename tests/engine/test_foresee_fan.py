@@ -7,7 +7,8 @@ import random
 import pytest
 
 from monitor.engine import foresee_fan
-from monitor.engine.foresee_fan import BLOCK, compare, is_weak, share_of
+from monitor.engine.fan_share import share_of
+from monitor.engine.foresee_fan import BLOCK, compare, is_weak
 
 OUTSIDE = 420.0
 CHANGES_H = 20.0
