@@ -151,16 +151,28 @@ class Core:
             at, wall_ms = self.now()
             self._take(Started(at, wall_ms, dark_s, clean))
 
-    def arrived(self, events: Sequence[Event], delivery: Delivery | None) -> None:
-        """A message's events, judged now; its delivery is acknowledged after the commit that holds them."""
+    def arrived(self, events: Sequence[Event], delivery: Delivery | None) -> Sequence[Keep]:
+        """A message's events, judged now; its delivery is acknowledged after the commit that holds them.
+
+        Returns:
+            The readings of it that wait for that commit.
+        """
         with self._lock:
+            gathered = self._gathered
+            before = len(gathered.keeps)
             for event in events:
                 self._take(event)
-            gathered = self._gathered
             if delivery is not None:
                 gathered.deliveries.append(delivery)
                 if len(gathered.deliveries) >= self.window:
                     self.wake_writer()
+            return gathered.keeps[before:]
+
+    def take_back(self, keeps: Sequence[Keep]) -> None:
+        """These very readings, gathered and not yet committed, are in the store already."""
+        known = {id(keep) for keep in keeps}
+        with self._lock:
+            self._gathered.keeps = [keep for keep in self._gathered.keeps if id(keep) not in known]
 
     def act(self, event: Event) -> State:
         """What a person did, or a link that changed: judged now, committed at once."""

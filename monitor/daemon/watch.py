@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 from monitor.api.changes import Hub
 from monitor.api.links import Links, folder_of, make_link, new_setup_link
+from monitor.daemon.arrivals import Arrivals
 from monitor.daemon.clocks import MachineClocks
 from monitor.daemon.core import Clocks, Core
 from monitor.daemon.errands import Errands
@@ -31,7 +32,7 @@ from monitor.daemon.writer import Writer, store_opener
 from monitor.daemon.yard import Yard
 from monitor.engine.connections import Delivery, Notice
 from monitor.engine.decisions import decision, open_there
-from monitor.engine.events import AlarmChanged, SwitchFan, Unreadable
+from monitor.engine.events import AlarmChanged, SwitchFan
 from monitor.engine.timeline import begin
 from monitor.engine.wording import loss_words, started_words, summary_title
 from monitor.notify import rota
@@ -46,9 +47,8 @@ from monitor.store.reader import Reader
 from monitor.wire import own_topics
 from monitor.wire.other_sites import OtherSites
 from monitor.wire.payloads import PayloadReader
-from monitor.wire.redelivery import Remembered
 from monitor.wire.relay import command
-from monitor.wire.session import Arrival, Session
+from monitor.wire.session import Session
 
 if TYPE_CHECKING:
     from monitor.api.server import WebServer
@@ -79,7 +79,6 @@ class Daemon:
         self._site_topic = own_topics.of_site(specification.site)
         self._stopping = threading.Event()
         self._last_tick = monotonic()
-        self._complained: set[tuple[str, str]] = set()
         self.hub = Hub()
 
         self._open = store_opener(connections.store.folder, connections.store.raw_days)
@@ -100,16 +99,15 @@ class Daemon:
             specification, state, timeline, self._clocks, self._switch, self.people.due, self.hub.tell, self._publish_alarm
         )
 
-        self._payloads = PayloadReader(specification)
-        rows = [] if store is None else [(r.packet_id, r.digest, r.order) for r in store.remembered()]
-        self._remembered = Remembered.load(rows)
+        payloads = PayloadReader(specification)
         self.other_sites = OtherSites() if connections.watches_yard else None
+        self.arrivals = Arrivals(payloads, self.core, store, self.other_sites)
         yard_topics = [(own_topics.EVERY_ANSWER, 0), (own_topics.EVERY_ALIVE, 0)] if connections.watches_yard else []
         self.session = Session(
             connections.broker,
-            [*((topic, 1) for topic in self._payloads.topics), *yard_topics],
+            [*((topic, 1) for topic in payloads.topics), *yard_topics],
             f"{self._site_topic}/alive",
-            self._arrived,
+            self.arrivals.take,
             self._link_changed,
             self._session_found,
         )
@@ -221,36 +219,16 @@ class Daemon:
     def _open_again(self) -> Store:
         """For the writer, while the birds are watched."""
         store = self._open()
+        try:
+            self.arrivals.store_found(store)
+        except BaseException:
+            store.close()
+            raise
         _log_loss(store.opened)
         self._tell_of_loss(store)
         return store
 
     # ------------------------------------------------------------------ wire
-
-    def _arrived(self, arrival: Arrival) -> None:
-        delivery = arrival.delivery
-        if delivery is not None:
-            if self._remembered.already_stored(delivery, arrival.duplicate, arrival.waited):
-                self.core.arrived((), delivery)
-                return
-            self._remembered.note(delivery)
-        at, wall_ms = self.core.now()
-        if self.other_sites is not None and self.other_sites.hear(arrival.topic, arrival.payload, arrival.retained, at):
-            self.core.arrived((), delivery)
-            return
-        events = self._payloads.read(arrival.topic, arrival.payload, arrival.retained, at, wall_ms)
-        for event in events:
-            if isinstance(event, Unreadable):
-                self._complain(event)
-        self.core.arrived(events, delivery)
-
-    def _complain(self, event: Unreadable) -> None:
-        """Once per topic and cause, and not for ever: the counts are on the API."""
-        known = (event.topic, event.cause)
-        if known in self._complained or len(self._complained) > 500:
-            return
-        self._complained.add(known)
-        log.warning("%r on topic %r is no reading: %s", event.sample, event.topic, event.cause)
 
     def _link_changed(self, up: bool, why: str) -> None:
         self.core.link("broker", up, why)
@@ -259,9 +237,7 @@ class Daemon:
 
     def _session_found(self, present: bool) -> None:
         self.core.window = max(1, self.session.window // 2)  # an older broker allows far fewer
-        if not present:
-            self._remembered.clear()
-            self.core.forget_deliveries()
+        self.arrivals.session_found(present)
 
     def _acknowledge(self, deliveries: Sequence[Delivery]) -> int:
         return self.session.acknowledge(deliveries)

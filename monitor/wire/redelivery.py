@@ -67,6 +67,16 @@ class Remembered:
         remembered._shrink()
         return remembered
 
+    def put_under(self, rows: Iterable[Row]) -> None:
+        """What an earlier run saved, learnt late: it counts as older than all that has been taken here."""
+        late = Remembered.load(rows, self._capacity)
+        for packet_id, entry in self._taken.items():
+            late._taken.pop(packet_id, None)
+            entry.order, late._next_order = late._next_order, late._next_order + 1
+            late._taken[packet_id] = entry
+        self._taken, self._next_order = late._taken, late._next_order
+        self._shrink()
+
     def __len__(self) -> int:
         return len(self._taken)
 

@@ -268,7 +268,7 @@ class World:
             self._heard.note(message.sensor.partition("/")[2], self.now, message.value)
         digest = hashlib.blake2b(f"{message.topic}\0{message.payload}".encode(), digest_size=16).digest()
         delivery = Delivery(self._connections, sent.packet_id, 1, digest)
-        daemon._arrived(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, waited))
+        daemon.arrivals.take(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, waited))
         return True
 
     def _acknowledged(self, delivery: Delivery) -> None:

@@ -91,6 +91,20 @@ def test_the_next_run_knows_what_the_last_one_saved():
     assert second.note(sent(4))[2] > max(order for _, _, order in rows)
 
 
+def test_what_an_earlier_run_saved_may_be_learnt_late():
+    """What has been taken meanwhile under the same id stands above it; the rest is known from then on."""
+    first = Remembered()
+    rows = [first.note(sent(packet_id)) for packet_id in (3, 1, 2)]
+    second = Remembered()
+    second.note(sent(2, b"newer"))
+    second.put_under(rows)
+    assert second.already_stored(sent(1, connection=2))
+    assert second.already_stored(sent(3, connection=2))
+    assert not second.already_stored(sent(2, connection=2))
+    assert second.already_stored(sent(2, b"newer", connection=2))
+    assert second.note(sent(4))[2] > max(order for _, _, order in rows)
+
+
 def test_the_memory_is_bounded_and_keeps_the_newest():
     """And says which rows the store may drop."""
     remembered = Remembered(capacity=3)
