@@ -51,6 +51,8 @@ def _site(said: SiteSaid, now: Now) -> dict[str, Json]:
         state, sentence = GONE, "Its daemon has stopped, or has lost its broker. What stands here is old."
     elif not said.has_answered:
         state, sentence = NOT_HEARD, "Nothing was heard of its pens yet."
+    elif said.is_cut_off:
+        state, sentence = SILENT, "Its line is down: the barn may be well, and nothing of it comes here. What stands here is old."
     elif age_s is None:
         state, sentence = SILENT, "When this was said is not known: it is the broker's memory."
     elif age_s > SILENT_S:

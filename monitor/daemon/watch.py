@@ -100,9 +100,9 @@ class Daemon:
         )
 
         payloads = PayloadReader(specification)
-        self.other_sites = OtherSites() if connections.watches_yard else None
+        self.other_sites = OtherSites(own_topics.word(specification.site)) if connections.watches_yard else None
         self.arrivals = Arrivals(payloads, self.core, store, self.other_sites)
-        yard_topics = [(own_topics.EVERY_ANSWER, 0), (own_topics.EVERY_ALIVE, 0)] if connections.watches_yard else []
+        yard_topics = [(topic, 0) for topic in own_topics.OF_THE_YARD] if connections.watches_yard else []
         self.session = Session(
             connections.broker,
             [*((topic, 1) for topic in payloads.topics), *yard_topics],

@@ -5,6 +5,8 @@ from __future__ import annotations
 FIRST_LEVEL = "warmstraw"
 EVERY_ANSWER = f"{FIRST_LEVEL}/+/answer"
 EVERY_ALIVE = f"{FIRST_LEVEL}/+/alive"
+EVERY_LINE = f"{FIRST_LEVEL}/+/line"
+OF_THE_YARD = (EVERY_ANSWER, EVERY_ALIVE, EVERY_LINE)
 
 
 def word(name: str) -> str:

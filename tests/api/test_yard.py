@@ -73,6 +73,33 @@ def test_an_old_answer_is_said_to_be_old(retained: bool, at: float, now_ms: int 
     assert site["verdict"] == ("good" if state == "answering" else "unknown")
 
 
+@pytest.mark.parametrize("retained", [False, True])
+def test_a_site_whose_line_is_gone_is_silent_at_once(retained: bool) -> None:
+    """Its last word was good and is a minute old; what it says after the line stands again counts, and so does a word that
+    comes by another way."""
+    it = OtherSites()
+    it.hear("warmstraw/Mill Rise/alive", b"here", retained, 1000.0)
+    it.hear("warmstraw/Mill Rise/answer", told(), retained, 1000.0)
+    it.hear("warmstraw/Mill Rise/line", b"0", retained, 1060.0)
+    (site,) = rows(it, 1060.0)
+    assert (site["state"], site["verdict"]) == ("silent", "unknown")
+    assert "Its line is down" in site["sentence"]
+    it.hear("warmstraw/Mill Rise/line", b"1", False, 1100.0)
+    assert rows(it, 1100.0)[0]["state"] == "answering"
+    it.hear("warmstraw/Mill Rise/line", b"0", False, 1200.0)
+    it.hear("warmstraw/Mill Rise/answer", told(), False, 1210.0)
+    assert rows(it, 1210.0)[0]["state"] == "answering"
+
+
+def test_a_site_whose_line_is_gone_stands_above_a_small_trouble() -> None:
+    """As one whose daemon has stopped."""
+    it = OtherSites()
+    it.hear("warmstraw/a/answer", told("watch", ("low", "unacknowledged")), False, 1000.0)
+    it.hear("warmstraw/b/answer", told(), False, 1000.0)
+    it.hear("warmstraw/b/line", b"0", False, 1000.0)
+    assert [site["site"] for site in rows(it)] == ["b", "a"]
+
+
 def test_a_site_that_only_lives_has_not_answered() -> None:
     """Its daemon has just started: nothing of its pens is known, and nothing is said to be well."""
     it = OtherSites()

@@ -11,7 +11,9 @@ from typing import Any
 
 import pytest
 
+from monitor.api.yard import yard_status
 from monitor.wire.other_sites import OtherSites
+from monitor.wire.own_topics import OF_THE_YARD
 
 Make = Callable[..., Any]
 SITE = "Mill Rise"
@@ -119,12 +121,35 @@ def test_a_board_speaks_for_its_own_site_only(yard: Any, connect: Make) -> None:
 
 
 def test_a_board_that_burns_is_told_by_its_last_will(board: Any, yard: Any, connect: Make, wait_until: Make) -> None:
-    """Killed without a goodbye: the yard's own broker says that the line is gone."""
+    """Killed without a goodbye: the yard's own broker says that the line is gone, also to who joins later, and the yard shows
+    the site as silent though its daemon's last word was good; with the board back, it answers again."""
+    line = f"warmstraw/{SITE}/line"
     office = connect(yard.port, "office", yard.keys["office"])
-    office.listen(f"warmstraw/{SITE}/line")
-    assert wait_until(lambda: office.last(f"warmstraw/{SITE}/line") == b"1")
+    office.listen(line)
+    daemon = connect(board.port, "warmstraw", board.key)
+    daemon.may_publish(f"warmstraw/{SITE}/alive", "here", retain=True)
+    daemon.may_publish(f"warmstraw/{SITE}/answer", ANSWER, retain=True)
+    assert wait_until(lambda: office.last(line) == b"1")
+    assert wait_until(lambda: shown(yard, connect, wait_until) == "answering")
     board.end(signal.SIGKILL)
-    assert wait_until(lambda: office.last(f"warmstraw/{SITE}/line") == b"0")
+    assert wait_until(lambda: office.last(line) == b"0")
+    assert shown(yard, connect, wait_until) == "silent"
+    board.start()
+    assert wait_until(lambda: office.last(line) == b"1")
+    again = connect(board.port, "warmstraw", board.key)
+    again.may_publish(f"warmstraw/{SITE}/answer", ANSWER, retain=True)
+    assert wait_until(lambda: shown(yard, connect, wait_until) == "answering")
+
+
+def shown(yard: Any, connect: Make, wait_until: Make) -> str:
+    """The site's state on a yard page that has just come up, from what the yard's broker remembers."""
+    late, sites = connect(yard.port, "office", yard.keys["office"]), OtherSites()
+    late.listen(*OF_THE_YARD)
+    assert wait_until(lambda: len({topic for topic, _, _ in late.heard}) == 3)
+    for topic, payload, _ in list(late.heard):
+        sites.hear(topic, payload, topic.endswith("/line"), at=1.0)
+    (site,) = yard_status(sites, (1.0, None))["sites"]
+    return str(site["state"])
 
 
 def test_after_an_outage_the_yard_hears_how_it_is_now(board: Any, yard: Any, connect: Make, wait_until: Make) -> None:

@@ -34,6 +34,25 @@ def test_an_answer_and_a_life_sign_make_one_site() -> None:
     assert site.alarms == (AlarmSaid("brooder", "Brooder damp", "medium", "unacknowledged"),)
 
 
+def test_a_bridges_word_of_itself_is_no_sign_of_life() -> None:
+    """ "1" and "0" come from the broker at the other end: the site has not spoken. Anything else is no such word."""
+    it = heard(("warmstraw/Mill Rise/line", b"1", False), ("warmstraw/Mill Rise/line", b"yes", False))
+    (site,) = it.sites()
+    assert (site.heard_at, site.line_gone_at, site.is_cut_off, it.unusable) == (None, None, False, 1)
+    it.hear("warmstraw/Mill Rise/line", b"0", False, 5.0)
+    assert it.sites()[0].is_cut_off
+    it.hear("warmstraw/Mill Rise/line", b"", False, 6.0)
+    assert not it.sites()[0].is_cut_off
+
+
+def test_a_board_needs_no_bridge_to_hear_itself() -> None:
+    """Its own bridge falls: its own page hears it on, and shows it as it is."""
+    it = OtherSites("Mill Rise")
+    assert it.hear("warmstraw/Mill Rise/answer", json.dumps(ANSWER).encode(), False, 1.0)
+    assert it.hear("warmstraw/Mill Rise/line", b"0", False, 2.0)
+    assert [site.is_cut_off for site in it.sites()] == [False]
+
+
 def test_the_brokers_memory_has_no_age() -> None:
     """A retained answer may be a year old: it is not taken as heard now."""
     (site,) = heard(("warmstraw/Mill Rise/answer", ANSWER, True)).sites()
