@@ -76,14 +76,14 @@ def required_m3_h(needs: Mapping[str, Answer]) -> Requirement:
     Raises:
         OutOfRange: an airflow is negative, not a number or infinite.
     """
-    figures = {name: within(name, need, 0.0, 1e7) for name, need in needs.items() if not isinstance(need, CannotMeet)}
-    governing = max(figures, key=lambda name: figures[name]) if figures else None
-    return Requirement(
-        needs=dict(needs),
-        governing=governing,
-        airflow_m3_h=figures[governing] if governing is not None else None,
-        cannot_meet={name: need for name, need in needs.items() if isinstance(need, CannotMeet)},
-    )
+    cannot_meet: dict[str, CannotMeet] = {}
+    governing, most = None, -1.0
+    for name, need in needs.items():
+        if isinstance(need, CannotMeet):
+            cannot_meet[name] = need
+        elif within(name, need, 0.0, 1e7) > most:
+            governing, most = name, need
+    return Requirement(dict(needs), governing, None if governing is None else most, cannot_meet)
 
 
 def moisture_m3_h(

@@ -10,6 +10,7 @@ Air is an ideal gas here; real moist air holds up to 0.6 % more water (45 °C, s
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import exp
 
 import psychrolib
@@ -125,6 +126,11 @@ def humidity_ratio(temperature_c: float, relative_humidity_pct: float, pressure_
 
     Source: ASHRAE Handbook, Fundamentals (2017), ch. 1, eq. 20. Below 1e-7 kg/kg the library holds 1e-7.
     """
+    return _humidity_ratio(temperature_c, relative_humidity_pct, pressure_pa)
+
+
+@lru_cache(maxsize=256)  # wanted and outside air are asked about over and over
+def _humidity_ratio(temperature_c: float, relative_humidity_pct: float, pressure_pa: float) -> float:
     fraction = _checked(temperature_c, relative_humidity_pct, pressure_pa)
     return float(psychrolib.GetHumRatioFromRelHum(temperature_c, fraction, pressure_pa))
 
@@ -223,6 +229,7 @@ def density_kg_m3(temperature_c: float, relative_humidity_pct: float, pressure_p
     return float(psychrolib.GetMoistAirDensity(temperature_c, ratio, pressure_pa))
 
 
+@lru_cache(maxsize=64)
 def pressure_at_altitude_pa(altitude_m: float) -> float:
     """Usual air pressure at a height above sea level, Pa; weather moves it by about ±3 %.
 

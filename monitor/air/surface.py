@@ -106,6 +106,33 @@ def condensation(
     return Condensation(surface, dew_point, margin, margin <= 0.0, margin <= 0.0 and surface < 0.0, min(100.0, highest_dry))
 
 
+SURELY_K = 0.05  # the dew point's iteration ends within a thousandth of a kelvin
+
+
+def has_margin(
+    temperature_c: float, relative_humidity_pct: float, outside_c: float, insulation_m2k_w: float, margin_c: float
+) -> bool:
+    """Does a wall surely stay this far above the dew point, as `condensation` would find it? False too where that is near.
+
+    The vapour of the room is set against what the air could hold that far below the surface: one saturation pressure
+    in place of an iteration.
+
+    Args:
+        temperature_c, relative_humidity_pct, outside_c, insulation_m2k_w: as in `condensation`, with the
+            resistance of a wall's inside face.
+        margin_c: K.
+
+    Raises:
+        OutOfRange: an argument lies outside its range.
+    """
+    surface = surface_temperature_c(temperature_c, outside_c, insulation_m2k_w)
+    edge = surface - margin_c - SURELY_K
+    if not psychrometrics.LOWEST_C <= edge <= psychrometrics.HIGHEST_C:
+        return False
+    vapour_pa = relative_humidity_pct / 100.0 * psychrometrics.saturation_pressure_pa(temperature_c)
+    return psychrometrics.saturation_pressure_pa(edge) > vapour_pa
+
+
 class FrostbiteRisk(StrEnum):
     """How likely combs and wattles freeze."""
 

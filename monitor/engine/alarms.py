@@ -30,17 +30,18 @@ class Ledger:
     wall_ms: int | None
     occurrences: int
     changes: list[AlarmChanged]
+    names: set[str]  # of the alarms there is a record of
     due_at: float = float("inf")
 
     @classmethod
     def open(cls, pen: str, records: Mapping[str, AlarmRecord], at: float, wall_ms: int | None, occurrences: int) -> Ledger:
-        return cls(pen, dict(records), at, wall_ms, occurrences, [])
+        return cls(pen, dict(records), at, wall_ms, occurrences, [], {record.name for record in records.values()})
 
     # ------------------------------------------------------------ conditions
 
     def weigh(self, condition: Condition) -> None:
         """Carry one condition through its delays into the life cycle."""
-        if not self.records and condition.signal is not True:
+        if condition.signal is not True and condition.name not in self.names:
             return
         key = f"{self.pen}/{condition.name}" + (f"/{condition.subject}" if condition.subject else "")
         record = self.records.get(key)
@@ -48,6 +49,7 @@ class Ledger:
             if condition.signal is not True:
                 return
             record = AlarmRecord(key, condition.name, self.pen, condition.subject, priority=condition.priority)
+            self.names.add(condition.name)
         signal = record.standing != (record.pending_since is not None) if condition.signal is None else condition.signal
         limit = condition.limit
         if signal == record.standing:
@@ -199,6 +201,7 @@ class Ledger:
             pen, _, rest = key.partition("/")
             name, _, subject = rest.partition("/")
             record = AlarmRecord(key, name, pen, subject)
+            self.names.add(name)
         if out:
             record = replace(record, shelved_until=None, shelved_by="", suppressed_by="")
             self.records[key] = self._moved(record, move(record.state, Happening.TAKE_OUT), record.evidence, by=by)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from monitor.air import birds
 from monitor.engine.specification import Flock, Pen
@@ -58,16 +59,36 @@ def egg_kg_day(flock: Flock, day: int | None) -> float:
 
 def output(pen: Pen, counts: Mapping[str, int], day: int | None, temperature_c: float) -> Output:
     """What the birds of this pen give off at this air temperature."""
+    return output_of(living(pen, counts, day), temperature_c)
+
+
+# Of each flock that has hatched and is not gone: its count, class, live weight and eggs a day of one bird, kg.
+Living = tuple[tuple[int, str, float, float], ...]
+
+
+def living(pen: Pen, counts: Mapping[str, int], day: int | None) -> Living:
+    """The birds of this pen on a calendar day, as their output is reckoned from them."""
+    return tuple(
+        (number, *bird)
+        for flock in pen.flocks
+        if (number := counts.get(flock.name, flock.count)) > 0 and (bird := _bird(flock, day)) is not None
+    )
+
+
+@lru_cache(maxsize=256)
+def _bird(flock: Flock, day: int | None) -> tuple[str, float, float] | None:
+    """Class, live weight and eggs a day of one bird of this flock, kg; None before it has hatched."""
+    age = age_days(flock, day)
+    if age is not None and age < 0:
+        return None
+    return flock.bird_class.value, live_weight_kg(flock, day), egg_kg_day(flock, day)
+
+
+def output_of(birds_here: Living, temperature_c: float) -> Output:
+    """What these birds give off at this air temperature."""
     inside = min(max(temperature_c, COLDEST_C), HOTTEST_C)
     count, weight, metabolic, total, sensible, moisture, dioxide = 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for flock in pen.flocks:
-        number = counts.get(flock.name, flock.count)
-        age = age_days(flock, day)
-        if number <= 0 or (age is not None and age < 0):
-            continue
-        each = live_weight_kg(flock, day)
-        eggs = egg_kg_day(flock, day)
-        kind = flock.bird_class.value
+    for number, kind, each, eggs in birds_here:
         heat = birds.heat(kind, each, inside, eggs)
         count += number
         weight += number * each

@@ -8,44 +8,46 @@ it does not matter how many there are. What was learned is small, JSON, and surv
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 
 from monitor.engine import foresee_fan, foresee_heat, foresee_limits, foresee_night, outlook_air
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
-from monitor.engine.records import replace
+from monitor.engine.quiet import with_memory
 from monitor.engine.specification import SI_UNIT, Measure, Priority
 from monitor.engine.state import Health, PenState, State
-from monitor.engine.view import Condition, View
+from monitor.engine.view import Condition, View, says_something
 
 MINUTE_S, HALF_MINUTE_S = 60.0, 30.0
 STILL_FOR_S = 300.0  # a thermometer that has not moved by a digit so long has no say in whether all of them fall
 
 
 def foresee(
-    plan: PenPlan, pen: PenState, view: View, state: State, altitude_m: float = 0.0
+    plan: PenPlan, pen: PenState, view: View, state: State, altitude_m: float = 0.0, known: Container[str] | None = None
 ) -> tuple[PenState, list[Condition], float]:
-    """The pen with what it has learned at this moment, the conditions foreseen, and when to be asked again at the latest."""
+    """The pen with what it has learned at this moment, the conditions foreseen, and when to be asked again at the latest.
+
+    `known` as in `says_something`.
+    """
     found: list[Condition] = []
-    pen, heat = _heat(plan, pen, view)
+    pen, heat = _heat(plan, pen, view, known)
     if heat is not None:
         found.append(heat)
     if view.at % MINUTE_S == 0.0 and pen.memory.get("minute") != view.at:
-        pen = replace(pen, memory={**pen.memory, "minute": view.at})
-        memory = foresee_limits.watch_rise(pen, view)
-        pen = replace(pen, memory=memory)
-        pen = replace(pen, memory=foresee_night.watch(plan, pen, view, state))
-        pen = replace(pen, memory=foresee_fan.watch(plan, pen, view, state.day))
+        pen = with_memory(pen, {**pen.memory, "minute": view.at})
+        pen = with_memory(pen, foresee_limits.watch_rise(pen, view))
+        pen = with_memory(pen, foresee_night.watch(plan, pen, view, state))
+        pen = with_memory(pen, foresee_fan.watch(plan, pen, view, state.day))
         if plan.ammonia:
-            pen = replace(pen, memory=foresee_limits.watch_ammonia(pen, view, state))
+            pen = with_memory(pen, foresee_limits.watch_ammonia(pen, view, state))
     ahead = (
-        foresee_limits.rising(plan, pen, view),
+        foresee_limits.rising(plan, pen, view, known),
         foresee_night.condition(plan, pen, view),
         foresee_limits.ammonia_by_morning(plan, pen, view),
         foresee_fan.condition(plan, pen),
     )
     found.extend(condition for condition in ahead if condition is not None)
-    found.extend(outlook_air.conditions(plan, pen, view, state, altitude_m))
+    found.extend(outlook_air.conditions(plan, pen, view, state, altitude_m, known))
     return pen, found, _again_at(plan, view)
 
 
@@ -66,18 +68,19 @@ def _step_s(plan: PenPlan) -> float:
     return HALF_MINUTE_S if max(s.every_s for s in plan.bird_level) <= 45.0 else MINUTE_S
 
 
-def _heat(plan: PenPlan, pen: PenState, view: View) -> tuple[PenState, Condition | None]:
+def _heat(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None) -> tuple[PenState, Condition | None]:
     limit = plan.pen.limits.alarms.get("heat_failing")
     if limit is None:
         return pen, None
     if not view.chicks_need_heat or view.warmth is None or not _may_fail(plan):
         # No source, no birds that need it, or taken away on purpose: nothing can fail, and what was learned is void.
         memory = {k: v for k, v in pen.memory.items() if k not in ("heat", "heat_found")}
-        pen = replace(pen, memory=memory) if "heat" in pen.memory else pen
+        pen = with_memory(pen, memory) if "heat" in pen.memory else pen
         return pen, Condition("heat_failing", "", False, limit, dict, limit.priority)
     if view.at % _step_s(plan) == 0.0:
-        pen = replace(pen, memory=_sampled(plan, pen, view))
-    return pen, _failing(plan, pen, view)
+        sampled = _sampled(plan, pen, view)
+        pen = pen if sampled is pen.memory else with_memory(pen, sampled)
+    return pen, _failing(plan, pen, view, known)
 
 
 def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
@@ -88,6 +91,8 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
     }
     if not believed or view.warmth is None:
         return {**pen.memory, "heat_found": None}
+    if foresee_heat.sampled_at(pen.memory) == view.at:
+        return pen.memory  # asked twice at one moment
     lively = {k: v for k, v in believed.items() if not _is_still(pen, k, view.at)} or believed
     rooms = [
         value
@@ -96,8 +101,6 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
     ]
     room = sum(rooms) / len(rooms) if rooms else None
     learned = foresee_heat.load(pen.memory)
-    if learned.at == view.at:
-        return pen.memory  # asked twice at one moment
     limit = plan.pen.limits.alarms["heat_failing"]
     finding = foresee_heat.sample(
         learned,
@@ -121,12 +124,14 @@ def _is_still(pen: PenState, key: str, at: float) -> bool:
     return since is not None and at - since > STILL_FOR_S
 
 
-def _failing(plan: PenPlan, pen: PenState, view: View) -> Condition | None:
+def _failing(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None) -> Condition | None:
     limit, warmth = plan.pen.limits.alarms["heat_failing"], view.warmth
     found = pen.memory.get("heat_found")
     if warmth is None or not isinstance(found, list) or len(found) != 5:
         return Condition("heat_failing", "", None, limit, dict, limit.priority)
     signal, value, slope, share, note = found
+    if not says_something(signal is True, "heat_failing", known):
+        return None
     band = warmth.band
 
     def evidence() -> Evidence:

@@ -27,6 +27,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from operator import attrgetter
 from statistics import median
 from typing import Any
 
@@ -115,9 +117,14 @@ class Finding:
 def load(memory: Mapping[str, Json]) -> Learned:
     """What was learned, from JSON; what does not fit is begun anew."""
     found = memory.get("heat")
-    learned = Learned()
     if not isinstance(found, dict):
-        return learned
+        return Learned()
+    if tuple(found) == Learned.__slots__ and _are_ours(*map(type, found.values())):
+        # As `saved` wrote it, which is all but always: a copy at once.
+        copied: list[Any] = [value[:] if type(value) is list else value for value in found.values()]
+        copied[_PROBES] = {key: list(row) for key, row in copied[_PROBES].items()}
+        return Learned(*copied)
+    learned = Learned()
     values: dict[str, Any] = dict(found)
     for name in Learned.__slots__:
         default = getattr(learned, name)
@@ -134,8 +141,33 @@ def load(memory: Mapping[str, Json]) -> Learned:
     return learned
 
 
+_PROBES = Learned.__slots__.index("probes")
+_values_of = attrgetter(*Learned.__slots__)
+
+
+@lru_cache(maxsize=64)
+def _are_ours(*kinds: type) -> bool:
+    """Are these, in the order of `Learned`, the types of what it holds? Then nothing is to be begun anew."""
+    fresh = Learned()
+    for name, kind in zip(Learned.__slots__, kinds, strict=True):
+        usual = type(getattr(fresh, name))
+        if usual in (list, dict, bool):
+            if kind is not usual:
+                return False
+        elif kind not in (type(None), int, float):
+            return False
+    return True
+
+
 def saved(learned: Learned) -> Json:
-    return {name: getattr(learned, name) for name in Learned.__slots__}
+    return dict(zip(Learned.__slots__, _values_of(learned), strict=True))
+
+
+def sampled_at(memory: Mapping[str, Json]) -> float | None:
+    """Second of the last sample in this memory, as `load` would find it."""
+    found = memory.get("heat")
+    at = found.get("at", 0.0) if isinstance(found, dict) else 0.0
+    return at if at is None or isinstance(at, int | float) else 0.0
 
 
 def lamp_moved(memory: Mapping[str, Json]) -> dict[str, Json]:

@@ -16,8 +16,10 @@ Rules of this file: pure; called on the minute grid only; small JSON memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
+from functools import lru_cache
 from statistics import fmean
+from typing import cast
 
 from monitor.engine.events import Json
 from monitor.engine.foresee_night import local_hour
@@ -25,7 +27,7 @@ from monitor.engine.heat_shapes import end_and_slope
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import SI_UNIT, Measure
 from monitor.engine.state import PenState, State
-from monitor.engine.view import Condition, View
+from monitor.engine.view import Condition, View, says_something
 
 RISE_SAMPLES = 21
 WITHIN_MIN = 60.0
@@ -54,8 +56,8 @@ def watch_rise(pen: PenState, view: View) -> Mapping[str, Json]:
     return {**pen.memory, "rise": {"at": view.at, "row": values[-RISE_SAMPLES:]}}
 
 
-def rising(plan: PenPlan, pen: PenState, view: View) -> Condition | None:
-    """Are the birds on the way to heat stress?"""
+def rising(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None = None) -> Condition | None:
+    """Are the birds on the way to heat stress? `known` as in `says_something`."""
     limit = plan.pen.limits.alarms.get("heat_rising")
     if limit is None:
         return None
@@ -64,14 +66,16 @@ def rising(plan: PenPlan, pen: PenState, view: View) -> Condition | None:
     if view.warmth is None or not isinstance(row, list) or len(row) < RISE_SAMPLES:
         return Condition("heat_rising", "", False if view.warmth is None else None, limit, dict, limit.priority)
     band, age = view.warmth.band, view.warmth.age_days
-    values = [float(v) for v in row if isinstance(v, int | float)]
-    now, slope = end_and_slope(values, 1.0)
-    _, late = end_and_slope(values[-11:], 1.0)
+    values = _numbers(row)
+    warm_from = max(band.target_high_c, band.hot_c - 4.0)
+    if not says_something(False, "heat_rising", known) and _ends_below(values, warm_from):
+        return None
+    now, slope, late = _trend(values)
     left_min = (band.hot_c - now) / slope if slope > LEAST_RISE_C_MIN else math.inf
     steady = late >= 0.5 * slope
     hot = pen.alarms.get(f"{plan.pen.name}/birds_hot")
     signal: bool | None = None
-    if now >= max(band.target_high_c, band.hot_c - 4.0) and now < band.hot_c and left_min <= WITHIN_MIN and steady:
+    if now >= warm_from and now < band.hot_c and left_min <= WITHIN_MIN and steady:
         signal = True
     elif slope <= 0.0 or left_min > 1.5 * WITHIN_MIN:
         signal = False
@@ -98,6 +102,28 @@ def rising(plan: PenPlan, pen: PenState, view: View) -> Condition | None:
         now,
         f"{plan.pen.name}/birds_hot" if hot is not None and hot.standing else "",
     )
+
+
+_FLOAT = frozenset({float})
+
+
+def _numbers(row: list[Json]) -> tuple[float, ...]:
+    if _FLOAT.issuperset(map(type, row)):  # all but always
+        return cast("tuple[float, ...]", tuple(row))
+    return tuple(float(v) for v in row if isinstance(v, int | float))
+
+
+def _ends_below(values: tuple[float, ...], level: float) -> bool:
+    """Surely the line through these values ends below this level: never further above the highest than they lie apart."""
+    highest = max(values)
+    return highest + (highest - min(values)) < level
+
+
+@lru_cache(maxsize=128)  # a pen's row is a new one each minute, and is asked at each judgement
+def _trend(values: tuple[float, ...]) -> tuple[float, float, float]:
+    """Where the line through these minutes ends, its slope a minute, and the slope of the last ten."""
+    now, slope = end_and_slope(values, 1.0)
+    return now, slope, end_and_slope(values[-11:], 1.0)[1]
 
 
 # --------------------------------------------------------------- ammonia by morning
@@ -166,7 +192,6 @@ def ammonia_by_morning(plan: PenPlan, pen: PenState, view: View) -> Condition | 
         return None
     found = pen.memory.get("ammonia")
     foreseen = found.get("foreseen") if isinstance(found, dict) else None
-    days = len(_days(found)) if isinstance(found, dict) else 0
     if view.warmth is None or not isinstance(foreseen, list) or len(foreseen) != 2:
         return Condition("ammonia_by_morning", "", False, limit, dict, limit.priority)
     peak, spread = _number(foreseen[0]) or 0.0, _number(foreseen[1]) or GUESSED_SPREAD
@@ -192,7 +217,8 @@ def ammonia_by_morning(plan: PenPlan, pen: PenState, view: View) -> Condition | 
             "to": round(peak * math.exp(1.645 * spread), 1),
             "sensor": None if now is None else now.sensor.key,
             "source": limit.source,
-            "note": f"peak near dawn, foreseen from the last {days} mornings; nine in ten lie between the two ends given",
+            "note": f"peak near dawn, foreseen from the last {len(_days(found)) if isinstance(found, dict) else 0} mornings; "
+            "nine in ten lie between the two ends given",
         },
         limit.priority,
         peak,

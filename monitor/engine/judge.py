@@ -10,7 +10,7 @@ Rules of this file:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from functools import partial
 
 from monitor.engine.events import Evidence, Json
@@ -19,19 +19,21 @@ from monitor.engine.obedience import fan_words, obeying
 from monitor.engine.plan import PenPlan
 from monitor.engine.specification import Priority
 from monitor.engine.state import AlarmState, Health, PenState
-from monitor.engine.view import Believable, Condition, View, above, below, mains_lost, threshold_evidence
+from monitor.engine.view import Believable, Condition, View, above, below, mains_lost, says_something, threshold_evidence
 
 
-def conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool) -> Iterator[Condition]:
-    """Every condition of this pen that has anything to say, in a fixed order."""
-    yield from _warmth_conditions(plan, pen, view)
-    yield from _air_conditions(plan, view)
-    yield from _fan_conditions(plan, pen, view)
-    yield from _mains_conditions(plan, pen, view)
+def conditions(
+    plan: PenPlan, pen: PenState, view: View, broker_up: bool, known: Container[str] | None = None
+) -> Iterator[Condition]:
+    """Every condition of this pen that has anything to say, in a fixed order; `known` as in `says_something`."""
+    yield from _warmth_conditions(plan, pen, view, known)
+    yield from _air_conditions(plan, view, known)
+    yield from _fan_conditions(plan, pen, view, known)
+    yield from _mains_conditions(plan, pen, view, known)
     yield from sensor_conditions(plan, pen, view, broker_up)
 
 
-def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
+def _warmth_conditions(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None) -> Iterator[Condition]:
     warmth, limits = view.warmth, plan.pen.limits
     if warmth is None:
         for name in ("birds_cold", "birds_hot"):
@@ -40,12 +42,15 @@ def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Con
                 yield Condition(name, "", False, limit, dict, limit.priority)
         return
     band, deadband = warmth.band, limits.warmth_deadband_c
-    wanted: dict[str, Json] = {
-        "age_days": warmth.age_days,
-        "flock": warmth.flock,
-        "target_low": band.target_low_c,
-        "target_high": band.target_high_c,
-    }
+
+    def wanted() -> dict[str, Json]:
+        return {
+            "age_days": warmth.age_days,
+            "flock": warmth.flock,
+            "target_low": band.target_low_c,
+            "target_high": band.target_high_c,
+        }
+
     limit = limits.alarms.get("birds_cold")
     if limit is not None:
         found = view.warmest
@@ -54,16 +59,17 @@ def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Con
         else:
             edge = band.cold_c
             signal = True if found.value <= edge else (False if found.value >= edge + deadband else None)
-            yield Condition(
-                "birds_cold",
-                "",
-                signal,
-                limit,
-                lambda: threshold_evidence(found, edge, edge + deadband, band.source, **wanted),
-                limit.priority,
-                found.value,
-                _call_for_mains(pen),
-            )
+            if says_something(signal, "birds_cold", known):
+                yield Condition(
+                    "birds_cold",
+                    "",
+                    signal,
+                    limit,
+                    lambda: threshold_evidence(found, edge, edge + deadband, band.source, **wanted()),
+                    limit.priority,
+                    found.value,
+                    _call_for_mains(pen),
+                )
     limit = limits.alarms.get("birds_hot")
     if limit is not None:
         hot = view.coolest
@@ -72,15 +78,16 @@ def _warmth_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Con
         else:
             top = band.hot_c
             signal = True if hot.value >= top else (False if hot.value <= top - deadband else None)
-            yield Condition(
-                "birds_hot",
-                "",
-                signal,
-                limit,
-                lambda: threshold_evidence(hot, top, top - deadband, band.source, **wanted),
-                limit.priority,
-                hot.value,
-            )
+            if says_something(signal, "birds_hot", known):
+                yield Condition(
+                    "birds_hot",
+                    "",
+                    signal,
+                    limit,
+                    lambda: threshold_evidence(hot, top, top - deadband, band.source, **wanted()),
+                    limit.priority,
+                    hot.value,
+                )
 
 
 _AIR = (
@@ -91,13 +98,16 @@ _AIR = (
 )
 
 
-def _air_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
+def _air_conditions(plan: PenPlan, view: View, known: Container[str] | None) -> Iterator[Condition]:
     alarms = plan.pen.limits.alarms
     for name, attribute, beyond in _AIR:
         limit = alarms.get(name)
         if limit is None:
             continue
         found: Believable | None = getattr(view, attribute)
+        signal = None if found is None else beyond(limit, found.value)
+        if not says_something(signal, name, known):
+            continue
         # Birds that are not there cannot be harmed; people can, so their limit always stands.
         covered = "no birds in this pen" if view.warmth is None and name != "ammonia_people" else ""
         if found is None:
@@ -106,7 +116,7 @@ def _air_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
         yield Condition(
             name,
             "",
-            beyond(limit, found.value),
+            signal,
             limit,
             partial(threshold_evidence, found, limit.on, limit.off, limit.source),
             limit.priority,
@@ -115,12 +125,14 @@ def _air_conditions(plan: PenPlan, view: View) -> Iterator[Condition]:
         )
 
 
-def _fan_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
+def _fan_conditions(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None) -> Iterator[Condition]:
     spec, limit = plan.pen.fan, plan.pen.limits.alarms.get("fan_not_obeying")
     if spec is None or limit is None:
         return
     fan = pen.fan
     signal, note = obeying(plan, pen, view)
+    if not says_something(signal, "fan_not_obeying", known):
+        return
     # A report from before the command says nothing about it: to the keeper the relay has not reported.
     answered = fan.reported_at is not None and (fan.changed_at is None or fan.reported_at >= fan.changed_at)
     yield Condition(
@@ -175,7 +187,7 @@ def _cold_without_mains(pen: PenState, view: View) -> Callable[[], Evidence] | N
     }
 
 
-def _mains_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condition]:
+def _mains_conditions(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None) -> Iterator[Condition]:
     limit = plan.pen.limits.alarms.get("mains_lost")
     if limit is None or not plan.mains:
         return
@@ -185,6 +197,8 @@ def _mains_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Cond
         if view.healths.get(s.key) is Health.BELIEVED and pen.sensors[s.key].value is not None
     ]
     signal = None if not values else all(v is not None and v < 0.5 for v in values)
+    if not says_something(signal, "mains_lost", known):
+        return
     urgent = Priority.URGENT if view.chicks_need_heat else Priority.HIGH
     priority = urgent if limit.priority is Priority.URGENT else limit.priority
     yield Condition(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import partial
 
@@ -13,6 +14,7 @@ from monitor.engine.state import AlarmState, Health, PenState, SensorState
 from monitor.engine.view import Believable, Condition, View, mains_lost
 
 _SENSOR_ALARM = {Health.SILENT: "sensor_silent", Health.STUCK: "sensor_stuck", Health.IMPLAUSIBLE: "sensor_implausible"}
+_SENSOR_ALARMS = frozenset(_SENSOR_ALARM.values())
 _RANK = {priority: rank for rank, priority in enumerate(Priority)}  # the most urgent first
 _SPEAKS_NOT = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED})
 COME_BACK_WITHIN_S = 300.0  # our own rule: a few promised intervals
@@ -20,12 +22,15 @@ COME_BACK_WITHIN_S = 300.0  # our own rule: a few promised intervals
 
 def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool) -> Iterator[Condition]:
     alarms, records = plan.pen.limits.alarms, pen.alarms
+    complaints = bool(records) and any(record.name in _SENSOR_ALARMS for record in records.values())
     for sensor in plan.pen.sensors:
         known = pen.sensors.get(sensor.key)
         if known is None:
             continue
         state = view.healths[sensor.key]
         talks_nonsense = known.implausible_value is not None or bool(known.unreadable_cause)
+        if state is Health.BELIEVED and not talks_nonsense and not complaints:
+            continue  # nothing to raise, nothing to clear
         for ill, name in _SENSOR_ALARM.items():
             limit = alarms.get(name)
             if limit is None:
@@ -128,6 +133,8 @@ def _twin_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condi
         tolerance = TWIN_TOLERANCE.get(measure)
         if tolerance is None:
             continue
+        if not pen.alarms and _agree(group, pen, view, tolerance):
+            continue
         believed = [
             Believable(s, value)
             for s in group
@@ -153,6 +160,15 @@ def _twin_conditions(plan: PenPlan, pen: PenState, view: View) -> Iterator[Condi
             Priority.URGENT if blind else limit.priority,
             apart,
         )
+
+
+def _agree(group: tuple[Sensor, ...], pen: PenState, view: View, tolerance: float) -> bool:
+    """Surely no alarm of twins that disagree."""
+    low, high = math.inf, -math.inf
+    for sensor in group:
+        if view.healths.get(sensor.key) is Health.BELIEVED and (value := pen.sensors[sensor.key].value) is not None:
+            low, high = min(low, value), max(high, value)
+    return high - low <= tolerance
 
 
 def _twin_evidence(low: Believable, high: Believable, tolerance: float, limit: Limit) -> Evidence:

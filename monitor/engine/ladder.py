@@ -224,7 +224,7 @@ def nothing_believable_rung(scene: Scene) -> Rung | None:
     return _timer(scene, NOTHING_BELIEVABLE, scene.pen.fan.timer_on_s, {"note": "no reading of this pen's air can be believed"})
 
 
-def minimum_timer_rung(scene: Scene) -> Rung | None:
+def minimum_timer_rung(scene: Scene) -> Rung:
     """Birds breathe and drip whatever the readings say: a little air in each period."""
     if scene.view.warmth is None and scene.pen.fan.timer_on_s <= 0:
         return Rung(NO_BIRDS, False, None, {"note": "no birds in this pen, nothing asks for air"})
@@ -289,11 +289,12 @@ def climb(plan: PenPlan, pen: PenState, view: View, wall_ms: int | None) -> tupl
         return pen, None, float("inf")
     if pen.hand is not None and view.at >= pen.hand.until:
         pen = replace(pen, hand=None)
-    needs = needs_of(Scene(plan, pen, view, spec))
+    scene = Scene(plan, pen, view, spec)
+    needs = needs_of(scene)
     if needs != pen.fan.needs:
         pen = replace(pen, fan=replace(pen.fan, needs=needs))
-    scene = Scene(plan, pen, view, spec)
-    rung = next(filter(None, (rung(scene) for rung in RUNGS)))
+        scene = Scene(plan, pen, view, spec)
+    rung = _first(scene)
     fan, again_at = pen.fan, rung.wants_change_at
     speed = _commanded_speed(spec, rung)
     if fan.changed_at is not None and rung.run == fan.running and not _speed_differs(fan, speed):
@@ -305,6 +306,15 @@ def climb(plan: PenPlan, pen: PenState, view: View, wall_ms: int | None) -> tupl
         return pen, None, min(again_at, free_at)
     command = SwitchFan(view.at, wall_ms, plan.pen.name, rung.run, speed, rung.reason, rung.evidence)
     return replace(pen, fan=switched(fan, rung, speed, view.at)), command, again_at
+
+
+def _first(scene: Scene) -> Rung:
+    """What the highest rung that speaks wants."""
+    for ask in RUNGS[:-1]:
+        rung = ask(scene)
+        if rung is not None:
+            return rung
+    return minimum_timer_rung(scene)
 
 
 def _free_at(spec: Fan, fan: FanState, rung: Rung) -> float:

@@ -2,7 +2,7 @@
 
 Rules of this file:
 - pure and cheap: asked once a minute for each pen, nothing iterates but a cached operating point;
-- airflow is judged at the temperature wanted, as on the ventilation sheet;
+- airflow is weighed in `adequacy`, at the temperature wanted, as on the ventilation sheet;
 - a sensor counts humidity over liquid water; in frost the formulas want it over ice, so every reading goes
   through `over_ice_pct` first;
 - what is not known holds what was; a comb in frost with humidity unknown is taken as damp.
@@ -10,39 +10,37 @@ Rules of this file:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 
-from monitor.air import balance, heat_index, poultry, psychrometrics, surface
-from monitor.air.balance import CannotMeet
+from monitor.air import heat_index, poultry, psychrometrics, surface
+from monitor.engine.adequacy import Adequacy, adequacy
 from monitor.engine.events import Evidence, Json
-from monitor.engine.flock import age_days, output
+from monitor.engine.flock import age_days
 from monitor.engine.plan import PenPlan
-from monitor.engine.records import replace
 from monitor.engine.specification import Flock, Limit
 from monitor.engine.state import Health, PenState, State
-from monitor.engine.ventilation import SECONDS_AN_HOUR, delivered, need
-from monitor.engine.view import Believable, Condition, View, below
-from monitor.facts.climate import FROST, HEAT_STRESS, TEMPERATURE
+from monitor.engine.view import Believable, Condition, View, below, says_something
+from monitor.facts.climate import FROST, HEAT_STRESS
 
 # Combs stand up from about eight weeks, the cockerels' first; before, there is little to freeze. Common practice.
 COMBS_FROM_DAYS = 56
 DAMP_FROM_PCT = FROST["damp air means, at least"].value
 DRY_FROST_C = FROST["frostbite in dry air from"].value
 DAMP_DEADBAND_PCT = 3.0  # what a usual humidity sensor is good to
-# In the heat the fan is asked to hold the pen this near to outside (Council Directive 2007/43/EC).
-SUMMER_RISE_K = TEMPERATURE["summer, inside above outside at most"].value
 NO_BIRDS = "no birds in this pen"
 
 
-def conditions(plan: PenPlan, pen: PenState, view: View, state: State, altitude_m: float = 0.0) -> list[Condition]:
-    """Airflow short, condensation and frostbite, where there is anything to judge them by."""
+def conditions(
+    plan: PenPlan, pen: PenState, view: View, state: State, altitude_m: float = 0.0, known: Container[str] | None = None
+) -> list[Condition]:
+    """Airflow short, condensation and frostbite, where there is anything to judge them by; `known` as in `says_something`."""
     alarms = plan.pen.limits.alarms
     found = (
-        _airflow_short(plan, pen, view, state.day, altitude_m, alarms.get("airflow_short")),
-        _condensation(plan, pen, view, alarms.get("condensation")),
-        _frostbite(plan, pen, view, state.day, alarms.get("frostbite")),
+        _airflow_short(plan, pen, view, state.day, altitude_m, alarms.get("airflow_short"), known),
+        _condensation(plan, pen, view, alarms.get("condensation"), known),
+        _frostbite(plan, pen, view, state.day, alarms.get("frostbite"), known),
     )
     return [condition for condition in found if condition is not None]
 
@@ -50,75 +48,14 @@ def conditions(plan: PenPlan, pen: PenState, view: View, state: State, altitude_
 # --------------------------------------------------------------------- airflow
 
 
-@dataclass(frozen=True, slots=True)
-class Adequacy:
-    """Airflow delivered against airflow required now.
-
-    Attributes:
-        delivered_m3_h: by the fan at full speed against its duct and inlets.
-        needs: m³/h by need; what is met by its own reading is not among them.
-        cannot_meet: needs that no airflow meets, with the reason in words.
-        governing: the need that asks most; None when none has a figure.
-        worst: delivered / required of that need; None likewise.
-    """
-
-    delivered_m3_h: float
-    needs: Mapping[str, float]
-    cannot_meet: Mapping[str, str]
-    governing: str | None
-    worst: float | None
-
-
-def adequacy(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float = 0.0) -> Adequacy | None:
-    """Is there enough air now? None where the fan's curve or the air outside is not known.
-
-    A need whose own sensor reads below its target is met, whatever the sum says: published figures are good
-    to a factor of two. Heat counts once the pen is warm enough for the fan to run against it.
-    """
-    point = delivered(plan.pen)
-    if point is None or view.outside is None:
-        return None
-    limits = plan.pen.limits
-    needs = dict(need(plan, pen, _at_target(view), day, altitude_m).requirement.needs)
-    if view.dampest is not None and view.dampest.value <= limits.humidity_target_pct:
-        needs.pop("moisture", None)
-    if view.carbon_dioxide is not None and view.carbon_dioxide.value <= limits.carbon_dioxide_ppm:
-        needs.pop("carbon dioxide", None)
-    hot = _heat_need(plan, pen, view, day, altitude_m)
-    if hot is not None:
-        needs["heat"] = hot
-    total = balance.required_m3_h(needs)
-    full_m3_h = point.airflow_m3_s * SECONDS_AN_HOUR
-    return Adequacy(
-        full_m3_h,
-        {name: answer for name, answer in needs.items() if not isinstance(answer, CannotMeet)},
-        {name: answer.reason.value for name, answer in total.cannot_meet.items()},
-        total.governing,
-        full_m3_h / total.airflow_m3_h if total.airflow_m3_h else None,
-    )
-
-
-def _at_target(view: View) -> View:
-    """The same moment with the pen at least as warm as wanted: air in a room too cold dries too little, which is for heat
-    to mend and not for a larger fan."""
-    cool, warmth = view.coolest, view.warmth
-    if cool is None or warmth is None or cool.value >= warmth.band.target_low_c:
-        return view
-    return replace(view, coolest=Believable(cool.sensor, warmth.band.target_low_c))
-
-
-def _heat_need(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> balance.Answer | None:
-    warmth, cool, outside = view.warmth, view.coolest, view.outside
-    if warmth is None or cool is None or outside is None or cool.value < warmth.band.vent_c:
-        return None
-    inside_c = _held(outside.value + SUMMER_RISE_K, -20.0, 45.0)
-    birds = output(plan.pen, pen.counts, day, inside_c)
-    pressure_pa = psychrometrics.pressure_at_altitude_pa(altitude_m)
-    return balance.sensible_heat_m3_h(birds.sensible_w, inside_c, inside_c - SUMMER_RISE_K, pressure_pa)
-
-
 def _airflow_short(
-    plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float, limit: Limit | None
+    plan: PenPlan,
+    pen: PenState,
+    view: View,
+    day: int | None,
+    altitude_m: float,
+    limit: Limit | None,
+    known: Container[str] | None,
 ) -> Condition | None:
     if limit is None or plan.pen.fan is None or len(plan.pen.fan.curve) < 2:
         return None
@@ -129,10 +66,13 @@ def _airflow_short(
         return Condition("airflow_short", "", None, limit, dict, limit.priority)
     if found.worst is None:
         return Condition("airflow_short", "", False, limit, dict, limit.priority)
+    signal = below(limit, found.worst)
+    if not says_something(signal, "airflow_short", known):
+        return None
     return Condition(
         "airflow_short",
         "",
-        below(limit, found.worst),
+        signal,
         limit,
         partial(_airflow_evidence, found, view, limit),
         limit.priority,
@@ -160,39 +100,63 @@ def _airflow_evidence(found: Adequacy, view: View, limit: Limit) -> Evidence:
 # ---------------------------------------------------------------- condensation
 
 
-def _condensation(plan: PenPlan, pen: PenState, view: View, limit: Limit | None) -> Condition | None:
+def _condensation(
+    plan: PenPlan, pen: PenState, view: View, limit: Limit | None, known: Container[str] | None
+) -> Condition | None:
     if limit is None or not plan.humidity:
         return None
-    air = _air(plan, pen, view)
+    air, outside = _air(plan, pen, view), view.outside
+    signal = None
+    if air is not None and outside is not None:
+        signal = _sweats(air[0], air[1].value, outside.value, plan.pen.insulation_m2k_w, limit.on, limit.off)
+    if not says_something(signal, "condensation", known):
+        return None
     damp = pen.alarms.get(f"{plan.pen.name}/damp")
     # Where damp is called already, wet walls are its consequence and ask for the same things: one call is enough.
     covered = NO_BIRDS if view.warmth is None else (damp.key if damp is not None and damp.standing else "")
-    if air is None or view.outside is None:
+    if air is None or outside is None:
         return Condition("condensation", "", None, limit, dict, limit.priority, covered_by=covered)
-    temperature_c, humidity = air
-    # The plain wall, not its corners: those of a small shed sweat most winter nights, and an alarm that rings then
-    # is not heard when the walls run.
-    wall = surface.condensation(
-        temperature_c,
-        _over_ice(temperature_c, humidity.value),
-        _held(view.outside.value, -50.0, 60.0),
-        _held(plan.pen.insulation_m2k_w, 0.0, 20.0),
-        surface.WALL_INSIDE_M2K_W,
-    )
     return Condition(
         "condensation",
         "",
-        below(limit, wall.margin_c),
+        signal,
         limit,
-        partial(_condensation_evidence, wall, humidity, view.outside, temperature_c, limit),
+        partial(_condensation_evidence, air[1], outside, air[0], plan.pen.insulation_m2k_w, limit),
         limit.priority,
         covered_by=covered,
     )
 
 
+def _wall(
+    temperature_c: float, humidity_pct: float, outside_c: float, insulation_m2k_w: float
+) -> tuple[float, float, float, float]:
+    """What `surface` wants to know, held to its ranges.
+
+    The plain wall, not its corners: those of a small shed sweat most winter nights, and an alarm that rings then
+    is not heard when the walls run.
+    """
+    humidity_over_ice_pct = _over_ice(temperature_c, humidity_pct)
+    return temperature_c, humidity_over_ice_pct, _held(outside_c, -50.0, 60.0), _held(insulation_m2k_w, 0.0, 20.0)
+
+
+@lru_cache(maxsize=128)  # the same air is judged several times before a sensor speaks again
+def _sweats(
+    temperature_c: float, humidity_pct: float, outside_c: float, insulation_m2k_w: float, on_k: float, off_k: float
+) -> bool | None:
+    """The condition's signal for this air; the dew point itself is only worked out where it is near."""
+    wall = _wall(temperature_c, humidity_pct, outside_c, insulation_m2k_w)
+    if on_k < off_k and surface.has_margin(*wall, off_k):
+        return False
+    margin_k = surface.condensation(*wall).margin_c
+    if margin_k <= on_k:
+        return True
+    return False if margin_k >= off_k else None
+
+
 def _condensation_evidence(
-    wall: surface.Condensation, humidity: Believable, outside: Believable, temperature_c: float, limit: Limit
+    humidity: Believable, outside: Believable, temperature_c: float, insulation_m2k_w: float, limit: Limit
 ) -> Evidence:
+    wall = surface.condensation(*_wall(temperature_c, humidity.value, outside.value, insulation_m2k_w))
     over_water = 50.0 / _over_ice(temperature_c, 50.0)  # back to what the sensor would show
     return {
         "value": round(humidity.value, 1),
@@ -212,9 +176,13 @@ def _condensation_evidence(
 # ------------------------------------------------------------------- frostbite
 
 
-def _frostbite(plan: PenPlan, pen: PenState, view: View, day: int | None, limit: Limit | None) -> Condition | None:
+def _frostbite(
+    plan: PenPlan, pen: PenState, view: View, day: int | None, limit: Limit | None, known: Container[str] | None
+) -> Condition | None:
     if limit is None:
         return None
+    if view.coolest is not None and view.coolest.value >= limit.off and not says_something(False, "frostbite", known):
+        return None  # no frost, whatever the humidity
     if not any(_has_combs(flock, pen, day) for flock in plan.pen.flocks):
         return Condition("frostbite", "", False, limit, dict, limit.priority)
     roost = view.coolest

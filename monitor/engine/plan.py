@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from monitor.engine.flock import Living, living
 from monitor.engine.records import record, replace
 from monitor.engine.specification import Flock, Limit, Measure, Pen, Place, Sensor, Specification, WarmthBand, is_forecast
 from monitor.engine.state import Health
@@ -52,6 +53,7 @@ class PenPlan:
     _warmth: dict[tuple[int | None, tuple[tuple[str, int], ...]], Warmth | None] = field(default_factory=dict)
     _fences: dict[Measure, tuple[float, ...]] = field(default_factory=dict)
     _last: tuple[int | None, Mapping[str, int], Warmth | None] | None = None
+    _last_living: tuple[int | None, Mapping[str, int], Living] | None = None
 
     def band(self, day: int | None, counts: Mapping[str, int]) -> Warmth | None:
         """The governing warmth band, or None when the pen holds no birds.
@@ -70,6 +72,13 @@ class PenPlan:
             self._warmth[key] = self._work_out(day, {name for name, _ in living})
         self._last = (day, counts, self._warmth[key])
         return self._warmth[key]
+
+    def living(self, day: int | None, counts: Mapping[str, int]) -> Living:
+        """The birds there are today, as what they give off is reckoned from."""
+        last = self._last_living
+        if last is None or last[0] != day or last[1] is not counts:
+            last = self._last_living = (day, counts, living(self.pen, counts, day))
+        return last[2]
 
     def _work_out(self, day: int | None, living: set[str]) -> Warmth | None:
         best: Warmth | None = None

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from monitor.engine.events import Keep, Reading
+from monitor.engine.events import Json, Keep, Reading
 from monitor.engine.now import EARLIEST_MS, LATEST_MS, is_in_step
 from monitor.engine.plan import Plan, same_zone
 from monitor.engine.specification import Measure, Sensor
-from monitor.engine.state import Health, PenState, SensorState, State
+from monitor.engine.state import AlarmRecord, Health, PenState, SensorState, State
 
 
 def next_number(
@@ -104,6 +104,42 @@ def with_sensors(pen: PenState, sensors: Mapping[str, SensorState]) -> PenState:
         pen.settled_until,
         pen.believed_until,
         pen.memory,
+    )
+
+
+def with_alarms(pen: PenState, alarms: Mapping[str, AlarmRecord]) -> PenState:
+    return PenState(
+        pen.name,
+        pen.sensors,
+        pen.fan,
+        pen.hand,
+        pen.counts,
+        pen.counted_from,
+        pen.heat_off,
+        alarms,
+        pen.due_at,
+        pen.fan_due_at,
+        pen.settled_until,
+        pen.believed_until,
+        pen.memory,
+    )
+
+
+def with_memory(pen: PenState, memory: Mapping[str, Json]) -> PenState:
+    return PenState(
+        pen.name,
+        pen.sensors,
+        pen.fan,
+        pen.hand,
+        pen.counts,
+        pen.counted_from,
+        pen.heat_off,
+        pen.alarms,
+        pen.due_at,
+        pen.fan_due_at,
+        pen.settled_until,
+        pen.believed_until,
+        memory,
     )
 
 

@@ -37,7 +37,7 @@ from monitor.engine.ladder import climb
 from monitor.engine.now import EARLIEST_MS, LATEST_MS, tell_time
 from monitor.engine.obedience import must_say_again, take_report
 from monitor.engine.plan import Plan, plan_for, same_zone
-from monitor.engine.quiet import take_quietly, with_sensors
+from monitor.engine.quiet import take_quietly, with_alarms, with_sensors
 from monitor.engine.records import replace
 from monitor.engine.settled import NOT_SETTLED, believed_until, settled_until, twins_agree
 from monitor.engine.site import site_conditions
@@ -130,8 +130,10 @@ def _judge_one(state: State, name: str, at: float, wall_ms: int | None, plan: Pl
 
 
 def _note_due(state: State) -> State:
-    due = min((pen.due_at for pen in state.pens.values()), default=float("inf"))
-    return replace(state, due_at=min(due, state.site_due_at))
+    due = state.site_due_at
+    for pen in state.pens.values():
+        due = min(due, pen.due_at)
+    return _with_pens(state, state.pens, due_at=due)
 
 
 def _judge_pen(
@@ -148,19 +150,20 @@ def _judge_pen(
     if not is_settled:
         pen = _write_healths(pen, view.healths)
         pen = plan_timer(pen_plan, pen, view, state.day, plan.specification.altitude_m)
-    pen, foreseen, ask_again_at = foresee(pen_plan, pen, view, state, plan.specification.altitude_m)
+    known = frozenset(record.name for record in pen.alarms.values())
+    pen, foreseen, ask_again_at = foresee(pen_plan, pen, view, state, plan.specification.altitude_m, known)
     next_minute = (math.floor(at / JUDGE_EVERY_S) + 1.0) * JUDGE_EVERY_S
     if is_settled and twins_agree(pen_plan, pen) and not any(condition.signal for condition in foreseen):
         return _with_pen(state, replace(pen, due_at=_after(at, next_minute, pen.fan_due_at, ask_again_at)))
 
     ledger = Ledger.open(name, pen.alarms, at, wall_ms, state.occurrences)
     ledger.end_shelves()
-    for condition in conditions(pen_plan, pen, view, state.links.get("broker", True)):
+    for condition in conditions(pen_plan, pen, view, state.links.get("broker", True), known):
         ledger.weigh(condition)
     for condition in foreseen:
         ledger.weigh(condition)
     ledger.forget_settled()
-    pen = replace(pen, alarms=ledger.records)
+    pen = with_alarms(pen, ledger.records)
 
     pen, command, again_at = climb(pen_plan, pen, view, wall_ms)
     if command is not None:
@@ -168,14 +171,26 @@ def _judge_pen(
     actions.extend(ledger.changes)
     due = _after(at, next_minute, ledger.due_at, again_at, ask_again_at)
     pens = dict(state.pens)
-    pens[name] = replace(
-        pen,
-        due_at=due,
-        fan_due_at=again_at,
-        settled_until=settled_until(pen_plan, pen, view, again_at),
-        believed_until=NOT_SETTLED,  # worked out when it is asked for
+    pens[name] = _judged(pen, due, again_at, settled_until(pen_plan, pen, view, again_at))
+    return _with_pens(state, pens, occurrences=ledger.occurrences)
+
+
+def _judged(pen: PenState, due_at: float, fan_due_at: float, settled: float) -> PenState:
+    return PenState(
+        pen.name,
+        pen.sensors,
+        pen.fan,
+        pen.hand,
+        pen.counts,
+        pen.counted_from,
+        pen.heat_off,
+        pen.alarms,
+        due_at,
+        fan_due_at,
+        settled,
+        NOT_SETTLED,  # how long all are believed is worked out when it is asked for
+        pen.memory,
     )
-    return replace(state, pens=pens, occurrences=ledger.occurrences)
 
 
 def _after(at: float, *moments: float) -> float:
@@ -184,10 +199,9 @@ def _after(at: float, *moments: float) -> float:
 
 
 def _write_healths(pen: PenState, healths: Mapping[str, Health]) -> PenState:
-    changed = {
-        key: replace(pen.sensors[key], health=found) for key, found in healths.items() if pen.sensors[key].health is not found
-    }
-    return replace(pen, sensors={**pen.sensors, **changed}) if changed else pen
+    sensors = pen.sensors
+    changed = {key: replace(sensors[key], health=found) for key, found in healths.items() if sensors[key].health is not found}
+    return replace(pen, sensors={**sensors, **changed}) if changed else pen
 
 
 def outside_of(state: State, plan: Plan) -> Believable | None:
@@ -244,7 +258,9 @@ def _take_reading(state: State, event: Reading, at: float, wall_ms: int | None, 
     return state if quiet else _judge_one(state, sensor.pen, at, wall_ms, plan, actions)
 
 
-def _with_pens(state: State, pens: Mapping[str, PenState]) -> State:
+def _with_pens(
+    state: State, pens: Mapping[str, PenState], *, occurrences: int | None = None, due_at: float | None = None
+) -> State:
     return State(
         state.at,
         state.wall_ms,
@@ -254,10 +270,10 @@ def _with_pens(state: State, pens: Mapping[str, PenState]) -> State:
         state.alarms,
         state.links,
         state.link_detail,
-        state.occurrences,
+        state.occurrences if occurrences is None else occurrences,
         state.day,
         state.day_ends_at,
-        state.due_at,
+        state.due_at if due_at is None else due_at,
         state.site_due_at,
         state.unreadable,
     )

@@ -14,11 +14,11 @@ from monitor.air import balance, psychrometrics
 from monitor.air.duct import DuctRun, compression_multiplier
 from monitor.air.fan import Curve, OperatingPoint, operating_point, speed_for_airflow_pct
 from monitor.air.inlet import Inlet as Opening
-from monitor.engine.flock import Output, output
+from monitor.engine.flock import Living, output_of
 from monitor.engine.plan import PenPlan
 from monitor.engine.records import record, replace
 from monitor.engine.specification import Duct, Inlet, Pen
-from monitor.engine.state import PenState
+from monitor.engine.state import Health, PenState
 from monitor.engine.view import View
 
 LONGEST_PERIOD_S = 900.0  # longer cycles swing a small room's temperature; our own rule, from 5 to 15 min in the trade
@@ -84,22 +84,37 @@ _points: dict[tuple[int, float], tuple[Pen, OperatingPoint]] = {}  # by pen and 
 
 def need(plan: PenPlan, pen: PenState, view: View, day: int | None, altitude_m: float) -> Need:
     """What the birds of this pen need now."""
-    spec, limits = plan.pen, plan.pen.limits
-    inside_c = _inside_c(view)
-    birds = output(spec, pen.counts, day, inside_c)
-    least = birds.metabolic_kg * limits.minimum_airflow_m3_h_kg
-    needs: dict[str, balance.Answer] = {
-        "live weight": least,
-        "carbon dioxide": balance.carbon_dioxide_m3_h(birds.carbon_dioxide_m3_h, limits.carbon_dioxide_ppm),
-    }
-    moisture = _moisture(plan, pen, view, birds, inside_c, altitude_m)
-    if moisture is not None:
-        needs["moisture"] = moisture
-    point = delivered(spec)
+    birds, inside = plan.living(day, pen.counts), inside_c(view)
+    needs = airflow_needs(birds, wanted_of(plan.pen), inside, outside_air(plan, pen, view), altitude_m)
+    least = output_of(birds, inside).metabolic_kg * plan.pen.limits.minimum_airflow_m3_h_kg
+    point = delivered(plan.pen)
     return Need(balance.required_m3_h(needs), least, None if point is None else point.airflow_m3_s * SECONDS_AN_HOUR)
 
 
-def _inside_c(view: View) -> float:
+Wanted = tuple[float, float, float]  # minimum airflow, m³/h per kg^0.75; most carbon dioxide, ppm; humidity to hold, %
+
+
+def wanted_of(pen: Pen) -> Wanted:
+    """What the limits of a pen ask of its airflow."""
+    return pen.limits.minimum_airflow_m3_h_kg, pen.limits.carbon_dioxide_ppm, pen.limits.humidity_target_pct
+
+
+def airflow_needs(
+    birds: Living, wanted: Wanted, inside_c: float, outside: tuple[float, float] | None, altitude_m: float
+) -> dict[str, balance.Answer]:
+    """Airflow by need, m³/h, with the pen at this temperature, °C, and this air outside, °C and %, where it is known."""
+    given = output_of(birds, inside_c)
+    needs: dict[str, balance.Answer] = {
+        "live weight": given.metabolic_kg * wanted[0],
+        "carbon dioxide": balance.carbon_dioxide_m3_h(given.carbon_dioxide_m3_h, wanted[1]),
+    }
+    if outside is not None and given.count > 0:
+        needs["moisture"] = _moisture(given.moisture_g_h, wanted[2], inside_c, outside, altitude_m)
+    return needs
+
+
+def inside_c(view: View) -> float:
+    """The temperature of the pen's air that its birds' needs are worked out at, °C; as wanted, where it is not known."""
     if view.coolest is not None:
         return view.coolest.value
     if view.warmth is not None:
@@ -107,27 +122,27 @@ def _inside_c(view: View) -> float:
     return 15.0
 
 
-def _moisture(
-    plan: PenPlan, pen: PenState, view: View, birds: Output, inside_c: float, altitude_m: float
-) -> balance.Answer | None:
-    if view.outside is None or birds.count == 0:
+def outside_air(plan: PenPlan, pen: PenState, view: View) -> tuple[float, float] | None:
+    """Air outside, °C and %, the humidity a usual one where it is not measured; None where no thermometer tells."""
+    if view.outside is None:
         return None
-    outside_pct = next(
-        (
-            value
-            for sensor in plan.outside_humidity
-            if view.healths.get(sensor.key) == "believed" and (value := pen.sensors[sensor.key].value) is not None
-        ),
-        OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT,
-    )
+    for sensor in plan.outside_humidity:
+        if view.healths.get(sensor.key) is Health.BELIEVED and (value := pen.sensors[sensor.key].value) is not None:
+            return view.outside.value, value
+    return view.outside.value, OUTSIDE_HUMIDITY_WHEN_UNKNOWN_PCT
+
+
+def _moisture(
+    water_g_h: float, target_pct: float, inside_c: float, outside_air: tuple[float, float], altitude_m: float
+) -> balance.Answer:
     inside = min(max(inside_c, -20.0), 45.0)
-    outside = min(max(view.outside.value, -40.0), 45.0)
+    outside = min(max(outside_air[0], -40.0), 45.0)
     return balance.moisture_m3_h(
-        birds.moisture_g_h,
+        water_g_h,
         inside,
-        _as_physics_counts(plan.pen.limits.humidity_target_pct, inside),
+        _as_physics_counts(target_pct, inside),
         outside,
-        _as_physics_counts(outside_pct, outside),
+        _as_physics_counts(outside_air[1], outside),
         psychrometrics.pressure_at_altitude_pa(altitude_m),
     )
 
@@ -142,7 +157,7 @@ def plan_timer(plan: PenPlan, pen: PenState, view: View, day: int | None, altitu
     spec = plan.pen.fan
     if spec is None:
         return pen
-    reason = f"{int(view.at // SECONDS_AN_HOUR)}/{day}/{plan.fingerprint}/{sorted(pen.counts.items())}"
+    reason = _reason(int(view.at // SECONDS_AN_HOUR), day, plan.fingerprint, tuple(pen.counts.items()))
     if pen.fan.timer_planned_for == reason:
         return pen
     wanted = need(plan, pen, view, day, altitude_m)
@@ -173,6 +188,11 @@ def plan_timer(plan: PenPlan, pen: PenState, view: View, day: int | None, altitu
         fan, timer_on_s=on_s, least_on_s=least_s, timer_period_s=period_s, timer_speed_pct=speed if spec.variable else None
     )
     return replace(pen, fan=fan)
+
+
+@lru_cache(maxsize=128)
+def _reason(hour: int, day: int | None, fingerprint: int, counts: tuple[tuple[str, int], ...]) -> str:
+    return f"{hour}/{day}/{fingerprint}/{sorted(counts)}"
 
 
 def timer(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 
 from monitor.engine.belief import health
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan, Warmth
 from monitor.engine.records import record
 from monitor.engine.specification import SI_UNIT, Limit, Measure, Priority, Sensor
-from monitor.engine.state import Health, PenState
+from monitor.engine.state import Health, PenState, SensorState
 
 
 @record(frozen=True, slots=True)
@@ -69,23 +69,13 @@ def look(
     sensors = pen.sensors
     if healths is None:
         healths = {s.key: health(s, sensors[s.key], at) for s in plan.pen.sensors if s.key in sensors}
-
-    def best(candidates: tuple[Sensor, ...], choose: Callable[[float, float], bool]) -> Believable | None:
-        chosen: Believable | None = None
-        for sensor in candidates:
-            if healths.get(sensor.key) is Health.BELIEVED:
-                value = sensors[sensor.key].value
-                if value is not None and (chosen is None or choose(value, chosen.value)):
-                    chosen = Believable(sensor, value)
-        return chosen
-
     needs_heat = warmth is not None and warmth.band.needs_heat and not pen.heat_off
     probes = plan.bird_level
     if not probes:
         # A room probe says nothing of the warm spot under a lamp, but everything to feathered birds.
         probes = plan.room_temperature
-    warmest = best(probes, _higher)
-    coolest = best(probes, _lower)
+    coolest, warmest = _ends(probes, sensors, healths)
+    driest, dampest = _ends(plan.humidity, sensors, healths)
     if not plan.bird_level and needs_heat:
         warmest = None
     doubtful = needs_heat and (
@@ -98,22 +88,44 @@ def look(
         healths=healths,
         warmest=warmest,
         coolest=coolest,
-        outside=best(plan.outside_temperature, _lower) or outside,
-        dampest=best(plan.humidity, _higher),
-        driest=best(plan.humidity, _lower),
-        ammonia=best(plan.ammonia, _higher),
-        carbon_dioxide=best(plan.carbon_dioxide, _higher),
+        outside=_ends(plan.outside_temperature, sensors, healths)[0] or outside,
+        dampest=dampest,
+        driest=driest,
+        ammonia=_ends(plan.ammonia, sensors, healths)[1],
+        carbon_dioxide=_ends(plan.carbon_dioxide, sensors, healths)[1],
         chicks_need_heat=needs_heat,
         warmth_doubtful=doubtful,
     )
 
 
-def _higher(a: float, b: float) -> bool:
-    return a > b
+def says_something(signal: bool | None, name: str, known: Container[str] | None) -> bool:
+    """May this condition change anything? One that is not so, of an alarm without a record, cannot.
+
+    Args:
+        signal: the condition's.
+        name: of its alarm.
+        known: names of the pen's alarms there is a record of; None where every condition is asked for.
+    """
+    return signal is True or known is None or name in known
 
 
-def _lower(a: float, b: float) -> bool:
-    return a < b
+def _ends(
+    candidates: tuple[Sensor, ...], sensors: Mapping[str, SensorState], healths: Mapping[str, Health]
+) -> tuple[Believable | None, Believable | None]:
+    """The lowest and the highest of these that may be believed; the first of the settings among equals."""
+    low: Believable | None = None
+    high: Believable | None = None
+    for sensor in candidates:
+        key = sensor.key
+        if healths.get(key) is not Health.BELIEVED or (value := sensors[key].value) is None:
+            continue
+        if low is None or high is None:
+            low = high = Believable(sensor, value)
+        elif value < low.value:
+            low = Believable(sensor, value)
+        elif value > high.value:
+            high = Believable(sensor, value)
+    return low, high
 
 
 def _of_bird_level(subject: str) -> bool:

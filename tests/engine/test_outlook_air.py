@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo.settings_text import specification as mill_rise
+from monitor.engine.adequacy import adequacy
 from monitor.engine.events import Reading, Started
-from monitor.engine.outlook_air import adequacy, conditions, heat_stress
+from monitor.engine.outlook_air import conditions, heat_stress
 from monitor.engine.plan import PenPlan, plan_for
 from monitor.engine.specification import Specification
 from monitor.engine.state import AlarmRecord, PenState, State
