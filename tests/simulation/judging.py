@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from monitor.daemon.writer import Writer
 from monitor.engine.state import AlarmRecord
 from tests.simulation.broker import Message
 from tests.simulation.daemon import SimulatedDaemon
@@ -45,6 +46,33 @@ class Tally:
                 mine.update(value)
             else:
                 setattr(self, name, max(mine, value) if name.startswith("slowest") else mine + value)
+
+
+class Unstored:
+    """Readings acknowledged while the store failed and not yet known to be written: only these may a kill take.
+
+    That the store no longer fails is not enough: it may have dated what waited, or written the batch that failed, and be
+    killed in the commit of what was gathered behind.
+    """
+
+    def __init__(self) -> None:
+        self._held: list[tuple[Message, int]] = []  # and the count of the writer's commits that has it written for certain
+
+    def acknowledged(self, message: Message, writer: Writer) -> None:
+        if writer.is_failing:
+            to_come = 1 if writer._failing is None else 2
+            self._held.append((message, writer.commits + to_come))
+
+    def turned(self, writer: Writer) -> None:
+        """The writer's turn has ended."""
+        if not writer.is_failing:
+            self._held.clear()
+
+    def died(self, writer: Writer) -> None:
+        for message, commits in self._held:
+            if writer.commits < commits:
+                message.is_lost = True
+        self._held.clear()
 
 
 def records(daemon: SimulatedDaemon) -> list[AlarmRecord]:

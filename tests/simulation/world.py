@@ -30,7 +30,7 @@ from tests.simulation.barn import FAN_SET, FAN_STATE, Heard, settings_in
 from tests.simulation.broker import Message, Sent, SimulatedBroker
 from tests.simulation.daemon import SimulatedClocks, SimulatedDaemon
 from tests.simulation.disk import Disk, Killed
-from tests.simulation.judging import Broken, Tally, readings_wrong, records, stored_readings, unwell
+from tests.simulation.judging import Broken, Tally, Unstored, readings_wrong, records, stored_readings, unwell
 from tests.simulation.odds import Weather, draw
 from tests.simulation.pace import TURN_S, Pace, pace_of
 from tests.simulation.phone import Phones, mode_of
@@ -69,7 +69,7 @@ class World:
         self._connected_since = self.now
         self._phone_well_since = self.now
         self.sensors = Sensors(self.dice, self.pace, self.broker)
-        self._unstored: list[Message] = []  # acknowledged while the store failed, and not yet known to be written
+        self._unstored = Unstored()
         self._relay_on = False
         self._last_switch: SwitchFan | None = None
         self._last_switch_in = (0, self.now)  # life of the daemon, and second of the world
@@ -199,8 +199,7 @@ class World:
                 self._hung_phones.discard(channel)
                 self.daemon.messages.come_back(channel)
         self.daemon.turn()
-        if not self.daemon.writer.is_failing:
-            self._unstored.clear()
+        self._unstored.turned(self.daemon.writer)
 
     def _start(self) -> None:
         self.daemon = SimulatedDaemon(
@@ -219,10 +218,7 @@ class World:
 
     def _die(self, for_s: float, is_reboot: bool = False) -> None:
         if self.daemon is not None:
-            if self.daemon.writer.is_failing:
-                for message in self._unstored:
-                    message.is_lost = True
-            self._unstored.clear()
+            self._unstored.died(self.daemon.writer)
             self.daemon.power_off()
             self.daemon = None
             self._killed_at.append(self.now)
@@ -276,8 +272,7 @@ class World:
         if message is not None:
             message.is_acknowledged = True
             assert self.daemon is not None
-            if self.daemon.writer.is_failing:
-                self._unstored.append(message)
+            self._unstored.acknowledged(message, self.daemon.writer)
         if self.disk.kill_after is not None and self.dice.random() < 0.02:
             raise Killed
 
