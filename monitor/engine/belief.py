@@ -118,13 +118,12 @@ def health(sensor: Sensor, known: SensorState, at: float) -> Health:
         faded = known.jump_score * math.exp(-(at - known.jump_at) / JUMP_FADES_S)
         if faded >= MANY_JUMPS:
             return Health.IMPLAUSIBLE
-    # An ammonia cell at 0 ppm and a humidity sensor in fog sit at the end of their scale and are well.
-    at_the_end = known.value <= sensor.lowest or known.value >= sensor.highest
     if (
         sensor.stuck_after_s > 0
         and known.same_since is not None
         and at - known.same_since >= sensor.stuck_after_s
-        and not at_the_end
+        # An ammonia cell at 0 ppm and a humidity sensor in fog sit at the end of their scale and are well.
+        and sensor.lowest < known.value < sensor.highest
         and not is_forecast(sensor)  # the same low all evening is as it should be
     ):
         return Health.STUCK

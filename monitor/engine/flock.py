@@ -84,6 +84,7 @@ def _bird(flock: Flock, day: int | None) -> tuple[str, float, float] | None:
     return flock.bird_class.value, live_weight_kg(flock, day), egg_kg_day(flock, day)
 
 
+@lru_cache(maxsize=128)  # asked at each judgement, mostly at the same temperature
 def output_of(birds_here: Living, temperature_c: float) -> Output:
     """What these birds give off at this air temperature."""
     inside = min(max(temperature_c, COLDEST_C), HOTTEST_C)

@@ -46,17 +46,19 @@ def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, floa
     """Straight line through evenly spaced values: its height at the last, and its slope a minute."""
     n = len(values)
     middle, mean = (n - 1) / 2.0, sum(values) / n
-    slope = sum((i - middle) * v for i, v in enumerate(values)) / (n * (n * n - 1) / 12.0)
+    slope = sum(map(mul, range(1 - n, n, 2), values)) / (n * (n * n - 1) / 6.0)  # twice the distance from the middle
     return mean + slope * middle, slope / step_min
 
 
 def smooth(values: Sequence[float], reach: int) -> list[float]:
     """Each value replaced by the mean of its neighbours, `reach` to each side or as far as there are as many on both."""
-    n, out = len(values), []
-    for i in range(n):
-        near = min(reach, i, n - 1 - i)
-        out.append(sum(values[i - near : i + near + 1]) / (2 * near + 1))
-    return out
+    n, whole = len(values), 2 * reach + 1
+    if n < whole:
+        return smooth(values, (n - 1) // 2) if n else []
+    inner = [sum(values[i : i + whole]) / whole for i in range(n - whole + 1)]
+    first = [sum(values[:odd]) / odd for odd in range(1, whole, 2)]
+    last = [sum(values[n - odd :]) / odd for odd in range(whole - 2, 0, -2)]
+    return first + inner + last
 
 
 def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
@@ -64,6 +66,11 @@ def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
 
     A short τ that was not thought of makes a dead source look like a door, a long one only waits for its evidence.
     """
+    return _posterior(tuple(likelihood))
+
+
+@lru_cache(maxsize=64)  # asked at each sample, and learned from only after a sudden change
+def _posterior(likelihood: tuple[float, ...]) -> tuple[float, float, float]:
     row = likelihood if len(likelihood) == len(TAUS_MIN) else PRIOR
     top = max(row)
     weights = [math.exp(x - top) for x in row]

@@ -28,8 +28,8 @@ def sensor_conditions(plan: PenPlan, pen: PenState, view: View, broker_up: bool)
         if known is None:
             continue
         state = view.healths[sensor.key]
-        talks_nonsense = known.implausible_value is not None or bool(known.unreadable_cause)
-        if state is Health.BELIEVED and not talks_nonsense and not complaints:
+        talks_nonsense = known.implausible_value is not None or known.unreadable_cause != ""
+        if not complaints and not talks_nonsense and state is Health.BELIEVED:
             continue  # nothing to raise, nothing to clear
         for ill, name in _SENSOR_ALARM.items():
             limit = alarms.get(name)

@@ -16,7 +16,7 @@ from monitor.engine import step as stepping
 from monitor.engine.decisions import decision
 from monitor.engine.events import Acknowledge, Event, FanReport, HandSet, JournalEntry, Json, Keep, Reading, Shelve, Started, Tick
 from monitor.engine.foresee import foresee
-from monitor.engine.heat_shapes import end_and_slope
+from monitor.engine.heat_shapes import end_and_slope, smooth
 from monitor.engine.judge import conditions
 from monitor.engine.saving import load, save
 from monitor.engine.specification import Specification
@@ -206,3 +206,14 @@ def test_a_rise_towards_a_level_is_not_taken_to_end_below_it() -> None:
     rising = tuple(28.0 + 0.1 * minute for minute in range(21))
     assert foresee_limits._ends_below(rising, 33.0)
     assert not foresee_limits._ends_below(rising, 31.0)
+
+
+@given(st.lists(st.floats(-30.0, 60.0).map(lambda c: round(c, 3)), min_size=2, max_size=30), st.integers(0, 6))
+def test_line_and_smoothing_are_those_of_their_definitions(values: list[float], reach: int) -> None:
+    """To the last digit, of temperatures as the engine keeps them: what was learned by longer sums goes on unchanged."""
+    n = len(values)
+    near = [min(reach, i, n - 1 - i) for i in range(n)]
+    assert smooth(values, reach) == [sum(values[i - k : i + k + 1]) / (2 * k + 1) for i, k in enumerate(near)]
+    middle, mean = (n - 1) / 2.0, sum(values) / n
+    slope = sum((i - middle) * v for i, v in enumerate(values)) / (n * (n * n - 1) / 12.0)
+    assert end_and_slope(values, 0.5) == (mean + slope * middle, slope / 0.5)
