@@ -125,8 +125,9 @@ class Outbox:
             write(self._connection, notices)
 
     def sending(self, key: str, at: float) -> None:
-        """About to hand it over. Nothing may leave before this has returned."""
-        self._set(key, "sending", at, "")
+        """About to hand it over. Nothing may leave before this has returned. The last answer stays until the next one."""
+        with self._turn(True):
+            self._connection.execute("UPDATE outbox SET status = 'sending', changed_at = ? WHERE key = ?", (at, key))
 
     def sent(self, key: str, at: float, answer: str) -> None:
         """The next hop took it; that a person saw it is not known."""
@@ -173,12 +174,6 @@ class Outbox:
             self._connection.execute(
                 "UPDATE outbox SET status = ?, attempts = attempts + 1, changed_at = ?, answer = ? WHERE key = ?",
                 (status, at, answer, key),
-            )
-
-    def _set(self, key: str, status: str, at: float, answer: str) -> None:
-        with self._turn(True):
-            self._connection.execute(
-                "UPDATE outbox SET status = ?, changed_at = ?, answer = ? WHERE key = ?", (status, at, answer, key)
             )
 
     def _note_attempt(self, key: str, at: float, result: str, answer: str) -> None:

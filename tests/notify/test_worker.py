@@ -174,6 +174,22 @@ def test_a_lost_answer_is_sent_again_under_the_same_id_and_says_so(store: Store,
     assert len(receiver.record()) == 1
 
 
+def test_a_refusal_after_a_lost_answer_does_not_make_it_forget_that_it_may_be_a_repeat(store: Store, receiver: Any) -> None:
+    """Taken without an answer, then refused, then taken: it rings twice, and the second says that it may be a repeat."""
+    receiver.mode = "take and hang"
+    desk = Desk(store.outbox, (ada(receiver.address),))
+    store.outbox.add([notice(1)])
+    desk.turn()
+    receiver.mode = "refuse"
+    desk.run(20, 1)
+    receiver.mode = "take"
+    desk.run(60, 1)
+    answers = [attempt.answer.startswith(UNCERTAIN) for attempt in store.outbox.attempts("1/raised/Ada/0/1")]
+    assert answers == [True] * (len(answers) - 1) + [False]
+    assert len(answers) >= 3
+    assert [body["message"] for body in receiver.taken] == ["body", "May be a repeat.\nbody"]
+
+
 def test_good_news_with_a_lost_answer_is_not_repeated(store: Store, receiver: Any) -> None:
     """A doubted all clear is worse than a lost one: it is tried once."""
     receiver.mode = "take and hang"
