@@ -83,8 +83,9 @@ class Heard:
         self._every_s = every_s
         self._last: dict[str, list[tuple[float, float]]] = {name: [] for name in SENSORS}
 
-    def note(self, sensor: str, now: float, value: float) -> None:
-        self._last[sensor] = [*self._last[sensor], (now, value)][-3:]
+    def note(self, sensor: str, now: float, value: float, waited: bool) -> None:
+        """One that waited for the daemon tells no time, and yet is newer than all before it: they say nothing of now."""
+        self._last[sensor] = [] if waited else [*self._last[sensor], (now, value)][-3:]
 
     def _fresh(self, sensor: str, count: int, now: float, since: float) -> list[float]:
         """So many values, all heard by this run of the daemon, the last just now; else none."""

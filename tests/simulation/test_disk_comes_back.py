@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from random import Random
 from tempfile import TemporaryDirectory
 from unittest import mock
 
@@ -18,14 +17,11 @@ import pytest
 from monitor.daemon.core import Core
 from monitor.engine.connections import Delivery
 from monitor.engine.events import Acknowledge
+from tests.simulation.calm import CalmWorld
 from tests.simulation.judging import Broken
-from tests.simulation.odds import KINDS, Odds, Weather
-from tests.simulation.pace import TURN_S, Pace
-from tests.simulation.world import World
+from tests.simulation.pace import TURN_S
 
-CALM = Odds({kind.name: 0.0 for kind in KINDS}, 0.0, 0.0, broker_keeps_file=True, keeps_time=True, acknowledges_after_s=1e9)
-PACE = Pace(readings_every_s=300.0, judged_every_s=300.0, longest_turn_s=TURN_S, heat="none")
-FULL_S = 240.0
+FULL_S = 180.0
 
 
 @pytest.fixture
@@ -36,7 +32,7 @@ def folder() -> Iterator[Path]:
     logging.disable(logging.NOTSET)
 
 
-def live(folder: Path, kill_after: int, starts_on_full_disk: bool) -> tuple[World, int]:
+def live(folder: Path, kill_after: int, starts_on_full_disk: bool) -> tuple[CalmWorld, int]:
     """A flood of readings on a full disk; then room, and a kill in the same turn if it writes so many times; judged.
 
     Returns:
@@ -44,20 +40,18 @@ def live(folder: Path, kill_after: int, starts_on_full_disk: bool) -> tuple[Worl
     """
     place = folder / f"{kill_after} {starts_on_full_disk}"
     place.mkdir()
-    world = World(1, place, PACE)
-    world.weather = Weather(CALM, Random(1))
+    world = CalmWorld(place)
     with world.disk.under(), world.pace.kept():
-        world._spell(60.0, is_stormy=True)
-        world.weather.until = dict.fromkeys(("disk full", "sensors flood"), world.now + FULL_S)
-        world._spell(2 * TURN_S, is_stormy=True)
+        world.live(3 * TURN_S)
+        world.live(2 * TURN_S, "disk full", "sensors flood")
         if starts_on_full_disk:
             world._die(TURN_S)
-        world._spell(FULL_S - 3 * TURN_S, is_stormy=True)
+        world.live(FULL_S, "disk full", "sensors flood")
         assert world.daemon is not None
         assert world.daemon.writer.acknowledged_unstored > 100
         world.disk.kill_after = kill_after
         with mock.patch.object(world.dice, "random", return_value=0.5):  # killed by no other dice, and before the statement
-            world._spell(TURN_S, is_stormy=True)
+            world.live(TURN_S)
         written = kill_after - (world.disk.kill_after or 0)
         world._spell(5 * TURN_S, is_stormy=False)
         assert world.daemon is not None

@@ -260,8 +260,8 @@ class World:
         if sent is None:
             return False
         message = sent.message
-        if not sent.is_duplicate and not waited and message.sensor:
-            self._heard.note(message.sensor.partition("/")[2], self.now, message.value)
+        if not sent.is_duplicate and message.sensor:
+            self._heard.note(message.sensor.partition("/")[2], self.now, message.value, waited)
         digest = hashlib.blake2b(f"{message.topic}\0{message.payload}".encode(), digest_size=16).digest()
         delivery = Delivery(self._connections, sent.packet_id, 1, digest)
         daemon.arrivals.take(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, waited))
