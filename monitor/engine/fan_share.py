@@ -52,29 +52,29 @@ def share_of(
 
 def _loss(values: Sequence[float], on: Sequence[float], outside: float, changes_h: float, lag_s: float) -> float:
     """Sum of squares with the best start, source and drift at this many changes an hour."""
-    minute = 1.0 / 60.0
+    # Spelled out: these are a thousand minutes for each hour of each pen, and a judgement waits for them.
+    minute, n = 1.0 / 60.0, len(values)
     kept = math.exp(-60.0 / lag_s) if lag_s > 0.0 else 0.0
+    half = (1.0 - kept) * 0.5
     start, steady, drift = 1.0, 0.0, 0.0
-    seen = [1.0, 0.0, 0.0]
-    sums = [[0.0] * 3 for _ in range(3)]
-    right, squares = [0.0] * 3, 0.0
+    a, b, c = 1.0, 0.0, 0.0  # the same three, as the sensor shows them behind its lag
+    aa = ab = ac = bb = bc = cc = ay = by = cy = squares = 0.0
     for i, (value, part) in enumerate(zip(values, on, strict=True)):
         if i:
             rate = LEAK_H + changes_h * part
             fade = math.exp(-rate * minute)
             gain = (1.0 - fade) / rate
-            new = (start * fade, steady * fade + gain, drift * fade + gain * i / len(values))
-            seen = [s * kept + (1.0 - kept) * 0.5 * (a + b) for s, a, b in zip(seen, (start, steady, drift), new, strict=True)]
-            start, steady, drift = new
+            start_now, steady_now, drift_now = start * fade, steady * fade + gain, drift * fade + gain * i / n
+            a = a * kept + half * (start + start_now)
+            b = b * kept + half * (steady + steady_now)
+            c = c * kept + half * (drift + drift_now)
+            start, steady, drift = start_now, steady_now, drift_now
         y = value - outside
         squares += y * y
-        for a in range(3):
-            right[a] += seen[a] * y
-            for b in range(a, 3):
-                sums[a][b] += seen[a] * seen[b]
-    for a in range(3):
-        for b in range(a):
-            sums[a][b] = sums[b][a]
+        ay, by, cy = ay + a * y, by + b * y, cy + c * y
+        aa, ab, ac = aa + a * a, ab + a * b, ac + a * c
+        bb, bc, cc = bb + b * b, bc + b * c, cc + c * c
+    sums, right = [[aa, ab, ac], [ab, bb, bc], [ac, bc, cc]], [ay, by, cy]
     solution = _solve(sums, right)
     if solution is None:
         return math.inf

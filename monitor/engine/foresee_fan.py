@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 from monitor.air import psychrometrics
 from monitor.engine import fan_level
@@ -343,7 +344,14 @@ def condition(plan: PenPlan, pen: PenState) -> Condition | None:
 
 def _row(kept: Mapping[str, Json], name: str) -> list[float]:
     found = kept.get(name)
-    return [float(x) for x in found if isinstance(x, int | float)] if isinstance(found, list) else []
+    if not isinstance(found, list):
+        return []
+    if _FLOAT.issuperset(map(type, found)):  # all but always
+        return cast("list[float]", found[:])
+    return [float(x) for x in found if isinstance(x, int | float)]
+
+
+_FLOAT = frozenset({float})
 
 
 def _number(value: Json) -> float | None:
