@@ -32,6 +32,7 @@ from monitor.engine.state import State
 from monitor.engine.step import step
 from monitor.engine.timeline import Glance, Timeline, look
 from monitor.store.keep import Saved
+from monitor.store.memory import REMEMBERED
 
 log = logging.getLogger(__name__)
 
@@ -54,6 +55,7 @@ class Gathered:
     number: int = 1
     keeps: list[Keep] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
+    relieved: list[Delivery] = field(default_factory=list)  # acknowledged unstored; to be known again if they come again
     decisions: list[SwitchFan | AlarmChanged] = field(default_factory=list)
     journal: list[JournalEntry] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
@@ -61,7 +63,8 @@ class Gathered:
     forget: bool = False  # the broker lost our session: what earlier batches remember of deliveries is void
 
     def __bool__(self) -> bool:
-        return bool(self.keeps or self.deliveries or self.decisions or self.journal or self.notices or self.forget)
+        deliveries = self.deliveries or self.relieved
+        return bool(self.keeps or deliveries or self.decisions or self.journal or self.notices or self.forget)
 
 
 @dataclass(slots=True)
@@ -285,9 +288,15 @@ class Core:
         return self._gathered.number
 
     def give_up_deliveries(self, acknowledge: Callable[[Sequence[Delivery]], object]) -> int:
-        """Acknowledge what waits for a failing store; its readings stay gathered. Returns how many."""
+        """Acknowledge what waits for a failing store; its readings stay gathered. Returns how many.
+
+        They are remembered with the readings all the same: a broker that crashes sends again what it saved before we
+        acknowledged it, also to a run of the daemon that knows them from the store alone.
+        """
         with self._lock:
-            deliveries, self._gathered.deliveries = self._gathered.deliveries, []
+            gathered = self._gathered
+            deliveries, gathered.deliveries = gathered.deliveries, []
+            gathered.relieved = [*gathered.relieved, *deliveries][-REMEMBERED:]
         acknowledge(deliveries)
         return len(deliveries)
 
@@ -295,6 +304,7 @@ class Core:
         """The broker lost our session: what it sent before can be acknowledged no more, and nothing now is a repeat."""
         with self._lock:
             self._gathered.deliveries.clear()
+            self._gathered.relieved.clear()
             self._gathered.forget = True
 
     @property

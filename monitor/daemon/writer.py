@@ -41,7 +41,7 @@ class Waiting:
 
     batch: Batch
     forget: bool  # what the store remembers of deliveries goes first
-    is_relieved: bool = False  # its deliveries have been acknowledged already
+    to_acknowledge: Sequence[Delivery]  # of its deliveries, those that have not been acknowledged already
 
 
 class Writer:
@@ -212,7 +212,7 @@ class Writer:
         self._number = gathered.number
         batch = Batch(
             keeps=gathered.keeps,
-            deliveries=gathered.deliveries,
+            deliveries=[*gathered.relieved, *gathered.deliveries],
             decisions=gathered.decisions,
             journal=gathered.journal,
             notices=gathered.notices,
@@ -224,9 +224,9 @@ class Writer:
             boottime_s=boottime_s,
             # What is acknowledged to the broker must outlive a power cut: the broker forgets it then. A sync for each commit
             # of 150 s costs no byte that the kernel would not write half a minute later.
-            at_once=gathered.at_once or bool(gathered.deliveries),
+            at_once=gathered.at_once or bool(gathered.relieved or gathered.deliveries),
         )
-        self._commit(Waiting(batch, gathered.forget), gathered.notices)
+        self._commit(Waiting(batch, gathered.forget, gathered.deliveries), gathered.notices)
 
     def _settle(self, number: int) -> None:
         with self._done:
@@ -278,8 +278,7 @@ class Writer:
         self.last_commit_at = self._monotonic()
         if done.unmoved >= MOST_UNMOVED:
             self._next_tidy = self._monotonic()
-        if not waiting.is_relieved:
-            self._acknowledge(batch.deliveries)
+        self._acknowledge(waiting.to_acknowledge)
         self._settle(self._number)
         self._tell(notices)
         return True
@@ -293,12 +292,12 @@ class Writer:
     def _relieve(self) -> None:
         """A failing store must not fill the broker's window: that would blind the engine."""
         failing = self._failing
-        held: Sequence[Delivery] = () if failing is None or failing.is_relieved else failing.batch.deliveries
+        held: Sequence[Delivery] = () if failing is None else failing.to_acknowledge
         if len(held) + self._core.waiting_deliveries < self._core.window:
             return
         if failing is not None:
             self._acknowledge(held)
-            self._failing = replace(failing, is_relieved=True)
+            self._failing = replace(failing, to_acknowledge=())
         self.acknowledged_unstored += len(held) + self._core.give_up_deliveries(self._acknowledge)
 
     def _chores(self) -> None:

@@ -136,6 +136,32 @@ def _full() -> Exception:
     return StoreFull("No room left.", "Free some space.")
 
 
+def test_what_was_acknowledged_unstored_is_known_again_by_the_next_run(tmp_path: Path) -> None:
+    """A broker that crashed may send it once more, from a file it saved before: the store remembers it like the others."""
+    middle = Middle(tmp_path / "store")  # its writer is turned by hand
+    writer = middle.writer
+    middle.core.window = 10
+    told = middle.hear(**WELL)
+    assert writer.turn()
+    middle.fill_the_disk()
+    while not writer.is_failing:  # until the disk's last page is full
+        told += [middle.hear(ammonia=8.0 + ppm / 1000)[0] for ppm in range(50)]
+        assert writer.turn()
+    for _ in range(3):
+        told += [middle.hear(ammonia=9.0 + ppm / 1000)[0] for ppm in range(50)]
+        assert writer.turn()
+    assert writer.acknowledged_unstored >= 150
+    assert middle.acknowledged == told
+    middle.free_the_disk()
+    middle.core.act(JournalEntry(*middle.core.now(), "brooder", "note"))  # commits at once
+    assert writer.turn()
+    assert middle.count() == len(told)
+    assert middle.acknowledged == told
+    assert [row.packet_id for row in middle.store.remembered()] == [delivery.packet_id for delivery in told]
+    writer._asked_to_stop = True
+    assert not writer.turn()
+
+
 def test_a_keepers_act_does_not_wait_for_a_batch_that_never_comes(make_middle: Make) -> None:
     """However quick the writer is, `flush` after an act returns as soon as the act is stored."""
     middle = make_middle()
