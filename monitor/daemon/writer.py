@@ -110,7 +110,8 @@ class Writer:
 
     @property
     def is_failing(self) -> bool:
-        return self._failing is not None or self.store is None or self._cannot_place or self._stumbles >= STUMBLES_TO_FAIL
+        stumbles = self._stumbles >= STUMBLES_TO_FAIL
+        return self._failing is not None or self.store is None or self._cannot_place or stumbles or self._is_damaged()
 
     # ---------------------------------------------------------------- thread
 
@@ -138,6 +139,7 @@ class Writer:
                 log.exception("the writer stumbled; it goes on")
             if self._stumbles >= STUMBLES_TO_FAIL:
                 self._core.link("store", False, f"a fault of the writer: {trouble}")
+            self._meanwhile_at_least()
         if stopping:
             self._close()
         return not stopping
@@ -156,14 +158,25 @@ class Writer:
 
     def _meanwhile(self) -> None:
         """The store fails: people are told all the same, and the broker's window is kept open."""
-        waiting = self._core.waiting_notices
-        if waiting:
-            self._tell(waiting)
-        self._relieve()
+        try:
+            waiting = self._core.waiting_notices
+            if waiting:
+                self._tell(waiting)
+        finally:
+            self._relieve()
+
+    def _meanwhile_at_least(self) -> None:
+        """A fault of ours on the way to the commit must silence nobody and blind nothing either."""
+        try:
+            self._meanwhile()
+        except Exception:
+            if self._stumbles == 1:
+                log.exception("nor can the writer do without the store")
 
     def _is_damaged(self) -> bool:
         """Was damage met, by us or by whoever reads or copies? Then only opening the store anew helps."""
-        return self.store is not None and (self.store.is_damaged or is_suspected(self.store.folder))
+        store = self.store  # other threads ask too, while the writer lets go of it
+        return store is not None and (store.is_damaged or is_suspected(store.folder))
 
     def _ready(self) -> bool:
         """Is there a store, reopened if need be?"""
@@ -174,16 +187,24 @@ class Writer:
         self._next_try = self._monotonic() + 6 * RETRY_S
         self._let_go()
         try:
-            self.store = store = self._reopen()
+            store = self._reopen()
             if not self._was_open:
-                self._core.take_up(store.load())
+                self._take_up(store)
         except StoreFailing as trouble:
             self._core.link("store", False, f"{trouble.cause} {trouble.advice}")
             return False
-        self._was_open = True
+        self.store, self._was_open = store, True
         self._placed = None
         self._core.link("store", True)
         return True
+
+    def _take_up(self, store: Store) -> None:
+        """A store that does not say what it holds is none yet: nothing may be written beside what it knows."""
+        try:
+            self._core.take_up(store.load())
+        except BaseException:
+            store.close()
+            raise
 
     def _let_go(self) -> None:
         damaged, self.store = self.store, None
@@ -326,10 +347,13 @@ class Writer:
 
 
 def _saved(state: State) -> str | None:
-    """The state as text; None, which leaves the stored one, when a fault of ours makes it unsavable."""
+    """The state as text; None, which leaves the stored one, when a fault of ours makes it unsavable.
+
+    Whatever the fault is: the batch has been taken from the core by now, and its readings must not go with it.
+    """
     try:
         return save(state)
-    except (ValueError, TypeError):
+    except Exception:
         log.exception("the engine's state cannot be saved; the readings are")
         return None
 

@@ -13,9 +13,9 @@ import pytest
 
 from monitor.daemon import writer as writer_room
 from monitor.engine.events import JournalEntry
-from monitor.store.connection import STORE_NAME
-from monitor.store.failures import StoreCorrupt
-from monitor.store.keep import Store
+from monitor.store.connection import STORE_NAME, note_suspicion
+from monitor.store.failures import StoreCorrupt, StoreUnreachable
+from monitor.store.keep import Saved, Store
 from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
 from tests.daemon.conftest import HandClocks, Middle, one_notice_an_alarm, until
@@ -136,6 +136,32 @@ def _full() -> Exception:
     return StoreFull("No room left.", "Free some space.")
 
 
+def test_a_fault_of_ours_before_the_commit_neither_silences_nor_blinds(
+    make_middle: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not the disk but the program fails on the way to each commit: people are told, the broker's window is kept open, and
+    once it is over all is stored."""
+    clocks = HandClocks(wall_s=1000.0, keeps_time=False)
+    middle = make_middle(clocks=clocks, rota=one_notice_an_alarm)
+    middle.core.window = 10
+    middle.pass_time(60.0, **WELL)
+    assert middle.flush()
+
+    def stumble(*_: object) -> int:
+        raise RuntimeError("a fault of ours")
+
+    monkeypatch.setattr(middle.store, "place", stumble)
+    clocks.wall_s, clocks.synchronised = START, True
+    middle.pass_time(900.0, **(WELL | {"ammonia": 60.0}))
+    assert until(lambda: middle.core.waiting_deliveries < 10)
+    assert until(lambda: middle.writer.is_failing)
+    assert until(lambda: "brooder/ammonia_people" in {key.rsplit(" ", 1)[0] for key in middle.told})
+    monkeypatch.undo()
+    assert middle.flush()
+    assert middle.count() == 8 + 4 * 30
+    assert len(set(middle.acknowledged)) == len(middle.acknowledged) == 8 + 4 * 30
+
+
 def test_what_was_acknowledged_unstored_is_known_again_by_the_next_run(tmp_path: Path) -> None:
     """A broker that crashed may send it once more, from a file it saved before: the store remembers it like the others."""
     middle = Middle(tmp_path / "store")  # its writer is turned by hand
@@ -162,6 +188,54 @@ def test_what_was_acknowledged_unstored_is_known_again_by_the_next_run(tmp_path:
     assert not writer.turn()
 
 
+def test_a_store_that_waits_to_be_restored_is_failing(tmp_path: Path) -> None:
+    """Met soon after an opening, damage waits for the next: until then nothing is written, and nobody says that all is well."""
+    middle = Middle(tmp_path / "store")  # its writer is turned by hand
+    writer = middle.writer
+    assert not writer.is_failing
+    writer._next_try = 30.0
+    note_suspicion(middle.folder)  # as whoever reads or copies does
+    assert writer.turn()
+    assert writer.is_failing
+    middle.monotonic_s = 31.0
+    assert writer.turn()
+    assert not writer.is_failing
+    writer._asked_to_stop = True
+    assert not writer.turn()
+
+
+def test_a_late_store_that_cannot_be_read_at_once_is_not_written_beside_what_it_knows(
+    make_middle: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It opens and then fails to say what it holds: the next try takes up the numbers of its alarms first."""
+    folder = tmp_path / "store"
+    middle = make_middle(folder, rota=one_notice_an_alarm)
+    middle.pass_time(900.0, **(WELL | {"ammonia": 60.0}))
+    assert middle.flush()
+    occurrences = middle.core.state.occurrences
+    assert occurrences > 0
+    middle.stop()
+
+    load, tries = Store.load, []
+
+    def fail_once(store: Store) -> Saved | None:
+        tries.append(store)
+        if len(tries) == 1:
+            raise StoreUnreachable("disk I/O error.", "See the system's log.")
+        return load(store)
+
+    late = make_middle(folder, store=False)
+    monkeypatch.setattr(Store, "load", fail_once)
+    late.monotonic_s += 60.0
+    late.writer.flush(0.3)
+    assert late.writer.store is None
+    late.monotonic_s += 60.0
+    assert late.flush()
+    assert len(tries) == 2
+    assert late.core.state.occurrences >= occurrences
+    assert late.core.timeline.segment > 1
+
+
 def test_a_keepers_act_does_not_wait_for_a_batch_that_never_comes(make_middle: Make) -> None:
     """However quick the writer is, `flush` after an act returns as soon as the act is stored."""
     middle = make_middle()
@@ -175,8 +249,11 @@ def test_a_keepers_act_does_not_wait_for_a_batch_that_never_comes(make_middle: M
         assert len(reader.journal()) == 20
 
 
+@pytest.mark.parametrize(
+    "fault", [ValueError("NaN"), KeyError("a field"), RecursionError()], ids=lambda fault: type(fault).__name__
+)
 def test_a_state_that_cannot_be_saved_does_not_keep_readings_from_the_store(
-    make_middle: Make, monkeypatch: pytest.MonkeyPatch
+    make_middle: Make, monkeypatch: pytest.MonkeyPatch, fault: Exception
 ) -> None:
     """A fault of ours in saving costs the state of that commit, not its readings."""
     middle = make_middle()
@@ -185,7 +262,7 @@ def test_a_state_that_cannot_be_saved_does_not_keep_readings_from_the_store(
     before = middle.store.load()
 
     def refuse(_state: object) -> str:
-        raise ValueError("NaN")
+        raise fault
 
     monkeypatch.setattr(writer_room, "save", refuse)
     middle.hear(ammonia=8.0)
