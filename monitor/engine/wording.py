@@ -3,7 +3,7 @@
 Rules of this file: pure; every number comes in as SI with the alarm's evidence and leaves in the keeper's
 units; a sentence whose numbers are not known is left out, never filled with a guess. The texts themselves
 are a `Catalogue` (English: `monitor.engine.wording_english`); another language is another catalogue, read
-from a plain dict by `catalogue_from`, and may replace as few or as many texts as it likes.
+from a plain dict by `monitor.engine.translation`, and may replace as few or as many texts as it likes.
 
 Fields a text may use, in braces: pen, site, sensor, value, other, limit, clears, wanted, source, age, since,
 lasting, falling, rising, reaches, reaches_time, reaches_in, worst, note, link, count, commanded, reported. A list
@@ -13,11 +13,10 @@ of alternatives is read from the front: the first whose fields are all known is 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from string import Formatter
 from types import MappingProxyType
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.air.units import Kind, show
@@ -112,10 +111,6 @@ class Words:
         """Body, numbered steps and closing, as one text under the title."""
         numbered = "  ".join(f"{number} {step}" for number, step in enumerate(self.steps, 1))
         return "\n".join(part for part in (self.body, numbered, self.closing) if part)
-
-
-class CatalogueMistake(ValueError):  # noqa: N818 - said in words
-    """A translated text that cannot be used; the sentence names the place and what was expected."""
 
 
 def words(
@@ -325,12 +320,13 @@ def _shown(alarm: AlarmChanged | AlarmRecord, value: float | None, is_difference
     return show(value, kind, units)
 
 
-def _asked(text: str) -> set[str]:
+def asked_fields(text: str) -> set[str]:
+    """The fields in braces that this text uses."""
     return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
 
 
 def _fill(text: str, known: Mapping[str, str]) -> str | None:
-    return text.format_map(known) if _asked(text) <= known.keys() else None
+    return text.format_map(known) if asked_fields(text) <= known.keys() else None
 
 
 def _first(texts: tuple[str, ...], known: Mapping[str, str]) -> str | None:
@@ -347,65 +343,3 @@ def _glance(texts: tuple[str, ...], known: Mapping[str, str]) -> str | None:
             shortened[name] = known[name][: max(8, len(known[name]) - over - 1)].rstrip() + "…"
             title = _first(texts, shortened)
     return title
-
-
-def catalogue_from(given: Mapping[str, object], standing: Catalogue) -> Catalogue:
-    """Another language, from the plain dict that a settings file parses to.
-
-    The dict has `language`, a table `frame` and one table an alarm name under `alarms`, with the field names
-    of `Frame` and `Texts`; a text is a string or a list of strings. What is left out keeps the standing
-    catalogue's text, so that a half-finished translation still says everything.
-
-    Raises:
-        CatalogueMistake: an unknown table, key or field in braces, or a text that is no string.
-    """
-    for key in given:
-        if key not in ("language", "frame", "alarms"):
-            raise CatalogueMistake(f"{key!r}: expected language, frame or alarms")
-    frame = replace(standing.frame, **_texts_of(given.get("frame", {}), Frame, "frame"))
-    alarms = dict(standing.alarms)
-    tables = given.get("alarms", {})
-    if not isinstance(tables, Mapping):
-        raise CatalogueMistake("alarms: expected one table an alarm name")
-    for name, table in tables.items():
-        if name not in alarms:
-            raise CatalogueMistake(f"alarms.{name}: no alarm has this name; expected one of {', '.join(sorted(alarms))}")
-        alarms[name] = replace(alarms[name], **_texts_of(table, Texts, f"alarms.{name}"))
-    language = given.get("language", standing.language)
-    return Catalogue(str(language), frame, MappingProxyType(alarms), standing.unknown)
-
-
-def _texts_of(table: object, shape: type[Frame] | type[Texts], place: str) -> dict[str, Any]:
-    if not isinstance(table, Mapping):
-        raise CatalogueMistake(f"{place}: expected a table of texts")
-    shapes = {field.name: str(field.type) for field in fields(shape) if field.name not in ("wanted", "differences")}
-    out: dict[str, Any] = {}
-    for key, value in table.items():
-        if key not in shapes:
-            raise CatalogueMistake(f"{place}.{key}: expected one of {', '.join(shapes)}")
-        texts = tuple(value) if isinstance(value, list | tuple) else (value,)
-        for text in texts:
-            out_of_place = _asked_or_mistake(text, f"{place}.{key}") - FIELDS
-            if out_of_place:
-                raise CatalogueMistake(
-                    f"{place}.{key}: {{{min(out_of_place)}}} is no field; expected one of {', '.join(sorted(FIELDS))}"
-                )
-        if shapes[key] == "str":
-            if len(texts) != 1:
-                raise CatalogueMistake(f"{place}.{key}: expected one text, got {len(texts)}")
-            out[key] = texts[0]
-        else:
-            out[key] = texts
-    return out
-
-
-def _asked_or_mistake(text: object, place: str) -> set[str]:
-    if not isinstance(text, str) or not text.strip():
-        raise CatalogueMistake(f"{place}: expected a text, got {str(text)[:40]!r}")
-    try:
-        asked = _asked(text)
-        # Filled in once for trial: a format that only fails at night is worse than none.
-        text.format_map(dict.fromkeys(FIELDS | asked, "x"))
-    except (ValueError, LookupError, AttributeError) as mistake:
-        raise CatalogueMistake(f"{place}: {mistake}; a field is {{pen}}, a brace that is no field is {{{{") from mistake
-    return asked

@@ -9,7 +9,8 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from monitor.engine.wording import Catalogue, CatalogueMistake, catalogue_from
+from monitor.engine.translation import CatalogueMistake, catalogue_from
+from monitor.engine.wording import Catalogue
 from monitor.engine.wording_english import ENGLISH
 from monitor.settings.complaints import Complaint, Origin
 from monitor.settings.secret_files import beside

@@ -14,13 +14,12 @@ from hypothesis import strategies as st
 from monitor.engine.events import AlarmChanged
 from monitor.engine.specification import Priority, Specification
 from monitor.engine.state import AlarmRecord, AlarmState
+from monitor.engine.translation import CatalogueMistake, catalogue_from
 from monitor.engine.wording import (
     FIELDS,
     GLANCE,
-    CatalogueMistake,
     Texts,
     all_clear_words,
-    catalogue_from,
     started_words,
     words,
 )
