@@ -22,7 +22,7 @@ _PENS = "(SELECT DISTINCT pen FROM decision)"
 
 
 def sum_up_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int, mirrored: int | None) -> None:
-    """Turn old commands into sums, one day of them at most. In the caller's transaction.
+    """Turn old commands into sums, a day of them at a time, once a whole day is old. In the caller's transaction.
 
     Args:
         now_ms: the trusted time, or None: then nothing changes.
@@ -39,7 +39,7 @@ def sum_up_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int
             return
         start = oldest // HOUR_MS * HOUR_MS
     end = min((now_ms - COMMAND_DAYS * DAY_MS) // HOUR_MS * HOUR_MS, start + DAY_MS)
-    if end <= start or not _has_all(connection, end, mirrored):
+    if end < start + DAY_MS or not _has_all(connection, end, mirrored):
         return
     for (pen,) in connection.execute("SELECT DISTINCT pen FROM decision WHERE kind = 'fan'").fetchall():
         _sum_up(connection, pen, start, end)

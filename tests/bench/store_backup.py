@@ -23,6 +23,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from monitor.daemon.writer import WAITS_AFTER_EARLY  # noqa: E402
 from monitor.engine.connections import Delivery  # noqa: E402 — after the path to the package
 from monitor.engine.events import Keep, SwitchFan  # noqa: E402
 from monitor.store.backup import backup  # noqa: E402
@@ -37,7 +38,7 @@ EVIDENCE = {"value": 81.5, "unit": "%", "limit": 75.0, "source": "common practic
 
 def change(second: int) -> SwitchFan:
     running = second // FAN_EVERY_S % 2 == 0
-    return SwitchFan(float(second), DAWN_MS + second * 1000, "brooder", running, None, "minimum timer", EVIDENCE)
+    return SwitchFan(float(second), DAWN_MS + second * 1000, "brooder", running, None, "damp", EVIDENCE)
 
 
 def round_of(second: int, dice: random.Random) -> list[Keep]:
@@ -62,10 +63,12 @@ def fill(store: Store, days: int, dice: random.Random) -> None:
 def live(store: Store, day: int, dice: random.Random) -> None:
     """One day as the daemon lives it."""
     keeps: list[Keep] = []
+    due = day * DAY_S
     for second in range(day * DAY_S, (day + 1) * DAY_S, EVERY_S):
         keeps += round_of(second, dice)
         changes = second % FAN_EVERY_S == 0
-        if changes or second % COMMIT_S == 0:
+        if changes or second >= due:
+            due = second + COMMIT_S * (WAITS_AFTER_EARLY if second < due else 1)
             told = [Delivery(1, (second + n) % 65_535 + 1, 1, os.urandom(16)) for n in range(len(keeps))]
             decided = [change(second)] if changes else []
             store.commit(Batch(keeps, told, decided, [], [], state(dice), float(second), DAWN_MS, 1, "boot", 0.0, bool(changes)))

@@ -53,6 +53,33 @@ def test_a_full_window_is_committed_before_its_time(make_middle: Make) -> None:
     assert until(lambda: len(middle.acknowledged) == 8)
 
 
+def test_a_commit_before_its_time_pays_for_the_one_after_it(tmp_path: Path) -> None:
+    """The card bears a commit at once like any other: the next usual one comes after two hours here instead of one, the one
+    after that on its hour again, and what must be kept at once never waits."""
+    middle = Middle(tmp_path / "store")  # its writer is turned by hand
+    writer = middle.writer
+
+    def commits_after(hours: float) -> int:
+        middle.monotonic_s += hours * 3600.0 + 0.1
+        middle.hear(**WELL)
+        before = writer.commits
+        assert writer.turn()
+        return writer.commits - before
+
+    assert commits_after(1.0) == 1
+    assert commits_after(0.5) == 0
+    middle.core.act(JournalEntry(*middle.core.now(), "brooder", "note"))
+    assert commits_after(0.0) == 1
+    assert commits_after(1.0) == 0
+    middle.core.act(JournalEntry(*middle.core.now(), "brooder", "note"))
+    assert commits_after(0.0) == 1
+    assert commits_after(1.9) == 0
+    assert commits_after(0.1) == 1
+    assert commits_after(1.0) == 1
+    writer._asked_to_stop = True
+    assert not writer.turn()
+
+
 def test_a_full_disk_stops_neither_the_fan_nor_the_calls(make_middle: Make) -> None:
     """While SQLite finds no room: the fan switches, an alarm raised then is told, and afterwards all is stored once."""
     middle = make_middle(rota=one_notice_an_alarm)
