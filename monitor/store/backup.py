@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.store import outbox, schema
 from monitor.store.connection import STORE_NAME, note_suspicion, open_reader, open_writer, transaction
-from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreMissing, in_words, told
+from monitor.store.failures import UNREADABLE, BackupFailing, StoreCorrupt, StoreFailing, StoreMissing, in_words, told
 from monitor.store.lock import FolderLock
 from monitor.store.memory import Memory
 
@@ -71,7 +71,7 @@ def back_up_whole(source: Path, target: Path, progress: Progress = lambda _done,
     try:
         with told(source), closing(open_reader(source)) as connection:
             return copy_out(connection, target, progress)
-    except UnsoundCopy:
+    except (UnsoundCopy, StoreCorrupt):
         note_suspicion(source.parent)
         raise
 
@@ -105,7 +105,7 @@ def copy_out(connection: sqlite3.Connection, target: Path, progress: Progress = 
             raise BackupFailing(f"{part} holds {found}, the store {rows}.", "Try again; then look for errors of the disk.")
         put_in_place(part, target)
         return BackedUp(target, target.stat().st_size, rows, target.stat().st_size)
-    except sqlite3.Error as error:
+    except UNREADABLE as error:
         if isinstance(in_words(error, part), StoreCorrupt):
             raise unsound(str(error)) from error
         raise BackupFailing(f"The backup to {target} failed: {error}.", "See that there is room, and try again.") from error
@@ -138,7 +138,7 @@ def verify(file: Path) -> dict[str, int]:
             if verdict != "ok":
                 raise BackupFailing(f"{file} is damaged: {verdict}.", "Choose another backup.")
             return count_rows(connection)
-    except sqlite3.Error as error:
+    except UNREADABLE as error:
         raise BackupFailing(f"{file} cannot be read as a store: {error}.", "Choose another backup.") from error
     except StoreFailing as error:
         if isinstance(error, BackupFailing):
@@ -218,7 +218,7 @@ def copy_in(source: Path, part: Path, why: str) -> int:
 
 def _empty_log(store: Path) -> None:
     """Bring the log into the file, where that can still be done; a damaged store stays as it is."""
-    with suppress(sqlite3.Error), closing(open_writer(store)) as connection:
+    with suppress(*UNREADABLE), closing(open_writer(store)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 

@@ -6,6 +6,7 @@ SQLite before 3.51.3 has a rare race between two connections that write and chec
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -13,6 +14,7 @@ from pathlib import Path
 
 STORE_NAME = "store.sqlite"
 SUSPECT_NAME = "damage-suspected"
+LOSS_NAME = "loss-to-tell"
 
 # Small pages, because a commit writes every page it touches whole, twice (log and file), and a usual
 # commit touches four with a few hundred bytes each. tests/bench/store_bytes.py compares 1024 and 4096.
@@ -64,6 +66,32 @@ def note_suspicion(folder: Path) -> None:
 def is_suspected(folder: Path) -> bool:
     """Was damage met since the store was last opened?"""
     return (folder / SUSPECT_NAME).exists()
+
+
+def note_loss(folder: Path, words: str) -> None:
+    """What was lost stands beside the store until somebody has been told: a daemon may be killed before it says so."""
+    with suppress(OSError):
+        part = folder / f"{LOSS_NAME}.part"
+        part.write_text(words, encoding="utf-8")
+        descriptor = os.open(part, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        part.replace(folder / LOSS_NAME)
+
+
+def loss_to_tell(folder: Path) -> str:
+    """What was lost and nobody has been told of yet; "" when there is nothing."""
+    try:
+        return (folder / LOSS_NAME).read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""
+
+
+def loss_was_told(folder: Path) -> None:
+    with suppress(OSError):
+        (folder / LOSS_NAME).unlink(missing_ok=True)
 
 
 @contextmanager

@@ -58,11 +58,15 @@ class BackupFailing(StoreFailing):
     """A backup could not be made, or is not good enough to be restored."""
 
 
+# What a spoilt page may raise: SQLite's own errors, and Python's where a text in it, or SQLite's sentence about it, is none.
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+_NO_TEXT = "Could not decode to UTF-8"  # Python's words, without a code of SQLite's
+
 _CORRUPT = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _READ_ONLY = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}
 
 
-def in_words(error: sqlite3.Error | OSError, file: Path) -> StoreFailing:
+def in_words(error: sqlite3.Error | OSError | UnicodeDecodeError, file: Path) -> StoreFailing:
     """The failure behind an error of the database or of the operating system."""
     if isinstance(error, OSError):
         return _of_the_system(error, file)
@@ -71,7 +75,7 @@ def in_words(error: sqlite3.Error | OSError, file: Path) -> StoreFailing:
     told = getattr(error, "sqlite_errorname", None) or type(error).__name__
     if primary == sqlite3.SQLITE_FULL:
         return _full(file)
-    if primary in _CORRUPT:
+    if primary in _CORRUPT or isinstance(error, UnicodeDecodeError) or _NO_TEXT in str(error):
         return StoreCorrupt(
             f"{file} is damaged ({told}: {error}).",
             "The daemon sets the damaged file aside by itself and goes on from the newest good backup.",
@@ -109,5 +113,5 @@ def told(file: Path) -> Iterator[None]:
     """Turn errors of the database and the system into `StoreFailing`."""
     try:
         yield
-    except (sqlite3.Error, OSError) as error:
+    except (*UNREADABLE, OSError) as error:
         raise in_words(error, file) from error

@@ -18,7 +18,7 @@ from pathlib import Path
 from monitor.engine.events import AlarmChanged, Keep, SwitchFan
 from monitor.store import decisions, fan_sums, journal, outbox, retention, rollups
 from monitor.store.batch import Batch, Committed, Saved, Tidied
-from monitor.store.connection import STORE_NAME, note_suspicion, open_reader, transaction
+from monitor.store.connection import STORE_NAME, loss_was_told, note_loss, note_suspicion, open_reader, transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
@@ -101,7 +101,7 @@ class Store:
 
     def _take_out_of(self, damaged: Path) -> None:
         """What can still be read of a damaged store comes into the one in its place; what is left out is lost."""
-        last_ids = {t: int(self._one(f"SELECT coalesce(max(id), 0) FROM {t}")) for t in ("journal", "decision")}  # noqa: S608
+        last_ids = {t: int(self._one(f"SELECT coalesce(max(id), 0) FROM {t}")) for t in ("journal", "decision", "outbox")}  # noqa: S608
         found = salvage(damaged, self._inbox.newest, last_ids)
         if not found:
             return
@@ -111,7 +111,13 @@ class Store:
         with self._turn(True):
             put_in(self._connection, found)
         self._inbox.load()
+        self._memory.load()
         self.opened = replace(self.opened, lost=f"{self.opened.lost} Read out of the damaged file: {found.words}.")
+        note_loss(self.folder, self.opened.lost)
+
+    def loss_told(self) -> None:
+        """Whoever must hear of the loss will, for the notice is stored: the next opening says nothing of it."""
+        loss_was_told(self.folder)
 
     def close(self) -> None:
         """Put everything in its file and give the folder back. Calling it twice does no harm."""
@@ -321,7 +327,9 @@ class Store:
         Why it rests: a reader that begins with an empty log reads the file alone, and holds the lock without which no
         checkpoint may write to it. Source: https://www.sqlite.org/walformat.html, section 2.3.1, WAL_READ_LOCK(0).
         """
-        with closing(open_reader(self.file)) as reader:
+        with self._told():
+            opened = open_reader(self.file)
+        with closing(opened) as reader:
             with self._turns, self._told():
                 self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
                 reader.execute("BEGIN")

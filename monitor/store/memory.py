@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from monitor.engine.connections import Delivery
@@ -21,6 +21,7 @@ REMEMBERED = 2_048
 
 _NUMBER = struct.Struct("<Q")
 _ONE = struct.Struct("<HB")
+_LARGEST = 2**62  # SQLite's integers end at 2**63
 
 
 class Remembered(NamedTuple):
@@ -45,12 +46,7 @@ class Memory:
 
     def rows(self) -> list[Remembered]:
         """The last deliveries, oldest first."""
-        ask = self._connection.execute
-        found = [Remembered(*row) for row in ask("SELECT packet_id, digest, number FROM delivery")]
-        for (packed,) in ask("SELECT deliveries FROM inbox WHERE deliveries IS NOT NULL"):
-            found += _unpack(packed)
-        found.sort(key=lambda row: row.order)
-        return found[-REMEMBERED:]
+        return last_rows(self._connection)
 
     def write(self, deliveries: Sequence[Delivery], seq: int | None) -> None:
         """Remember these, beside the reading with this `seq` when there is one. In a transaction."""
@@ -71,6 +67,20 @@ class Memory:
         """All of them. In a transaction."""
         self._connection.execute("DELETE FROM delivery")
         self._connection.execute("UPDATE inbox SET deliveries = NULL WHERE deliveries IS NOT NULL")
+
+
+def last_rows(connection: sqlite3.Connection) -> list[Remembered]:
+    """The last deliveries in a store, oldest first."""
+    found = [Remembered(*row) for row in connection.execute("SELECT packet_id, digest, number FROM delivery")]
+    for (packed,) in connection.execute("SELECT deliveries FROM inbox WHERE deliveries IS NOT NULL"):
+        found += _unpack(packed)
+    found.sort(key=lambda row: row.order)
+    return found[-REMEMBERED:]
+
+
+def take_in(connection: sqlite3.Connection, rows: Sequence[Remembered]) -> None:
+    """What another store remembered, newer than what is here. In a transaction; load anew after it."""
+    _into_ring(connection, rows)
 
 
 def first_needed(connection: sqlite3.Connection) -> int | None:
@@ -104,18 +114,26 @@ def _pack(rows: Sequence[Remembered]) -> bytes:
 def _count(packed: bytes) -> int:
     """How many are in it, without taking them out."""
     place, count = _NUMBER.size, 0
-    while place < len(packed):
+    while place + _ONE.size <= len(packed):
         place += _ONE.size + _ONE.unpack_from(packed, place)[1]
         count += 1
     return count
 
 
-def _unpack(packed: bytes) -> Iterator[Remembered]:
+def _unpack(packed: bytes) -> list[Remembered]:
+    """What was packed; nothing where a spoilt page left noise in its place: a repeat stored twice costs less than the store."""
+    if len(packed) < _NUMBER.size:
+        return []
     (number,) = _NUMBER.unpack_from(packed)
-    place = _NUMBER.size
+    place, found = _NUMBER.size, []
     while place < len(packed):
+        if place + _ONE.size > len(packed):
+            return []
         packet_id, length = _ONE.unpack_from(packed, place)
         place += _ONE.size
-        yield Remembered(packet_id, packed[place : place + length], number)
+        if place + length > len(packed) or number > _LARGEST:
+            return []
+        found.append(Remembered(packet_id, packed[place : place + length], number))
         place += length
         number += 1
+    return found

@@ -17,8 +17,8 @@ from pathlib import Path
 
 from monitor.store import schema
 from monitor.store.backup import copy_in, copy_out, free_name, put_in_place, sync_folder, verify
-from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_reader, open_writer
-from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, in_words
+from monitor.store.connection import STORE_NAME, SUSPECT_NAME, loss_to_tell, note_loss, open_reader, open_writer
+from monitor.store.failures import UNREADABLE, BackupFailing, StoreCorrupt, StoreFailing, in_words
 from monitor.store.nightly import BACKUPS_NAME
 
 # Checking every page takes seconds for each 100 MB on a memory card. After a clean stop, or above this size,
@@ -35,7 +35,7 @@ class Opened:
     migrated_from: int | None = None  # the earlier format, which has a backup of its own
     set_aside: Path | None = None  # the damaged file, renamed
     recovered_from: Path | None = None  # the backup that took its place
-    lost: str = ""  # in words; empty when nothing was
+    lost: str = ""  # in words, until somebody has been told; empty when nothing was
 
 
 def open_store(folder: Path) -> tuple[sqlite3.Connection, Opened]:
@@ -51,7 +51,8 @@ def open_store(folder: Path) -> tuple[sqlite3.Connection, Opened]:
         except StoreCorrupt as damage:
             return _recover(file, backups, suspect, str(damage.cause))
         suspect.unlink(missing_ok=True)
-        return opened
+        connection, found = opened
+        return connection, replace(found, lost=loss_to_tell(folder))
     if any(backups.glob("*.sqlite")):
         return _recover(file, backups, suspect, f"{file} was missing or empty.")
     connection, opened_new = _open_sound(file, backups, thorough=False)
@@ -77,7 +78,7 @@ def _open_sound(file: Path, backups: Path, thorough: bool) -> tuple[sqlite3.Conn
     except BaseException as error:
         if connection is not None:
             connection.close()
-        if isinstance(error, sqlite3.Error):
+        if isinstance(error, UNREADABLE):
             raise in_words(error, file) from error
         raise
 
@@ -108,6 +109,7 @@ def unpack(packed: bytes) -> str:
 
 
 def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sqlite3.Connection, Opened]:
+    note_loss(file.parent, damage)
     aside = _set_aside(file)
     for candidate in _newest_first(backups):
         part = file.with_name(file.name + ".part")
@@ -116,15 +118,17 @@ def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sql
             copy_in(candidate, part, "the store was restored from a backup; it may have been sent before")
             put_in_place(part, file)
             connection, opened = _open_sound(file, backups, thorough=False)
-        except (BackupFailing, StoreCorrupt, sqlite3.DatabaseError):
+        except (BackupFailing, StoreCorrupt, *UNREADABLE):
             part.unlink(missing_ok=True)
             continue
         suspect.unlink(missing_ok=True)
         lost = f"{damage} What came after {_last_time(connection)} is lost here."
+        note_loss(file.parent, lost)
         return connection, replace(opened, set_aside=aside, recovered_from=candidate, lost=lost)
     connection, opened = _open_sound(file, backups, thorough=False)
     suspect.unlink(missing_ok=True)
     lost = f"{damage} There was no good backup: the store begins anew."
+    note_loss(file.parent, lost)
     return connection, replace(opened, created=True, set_aside=aside, lost=lost)
 
 
@@ -146,7 +150,7 @@ def _newest_first(backups: Path) -> list[Path]:
     """Backups by how far the engine's timeline had come in them: file dates lie when the clock did."""
     found = []
     for file in sorted(backups.glob("*.sqlite")):
-        with suppress(sqlite3.Error, StoreFailing, OSError), closing(open_reader(file)) as connection:
+        with suppress(*UNREADABLE, StoreFailing, OSError), closing(open_reader(file)) as connection:
             row = connection.execute("SELECT at FROM saved").fetchone()
             found.append((0.0 if row is None else float(row[0]), file.name, file))
     return [file for _, _, file in sorted(found, reverse=True)]

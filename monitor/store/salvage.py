@@ -16,6 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from monitor.store.connection import open_reader
+from monitor.store.failures import UNREADABLE
+from monitor.store.inbox import EARLIEST_MS, LATEST_MS
+from monitor.store.memory import Remembered, last_rows, take_in
 
 # A store that begins anew is not held up by years of readings: the file stays for whoever wants them all.
 MOST_DAYS = 8
@@ -25,11 +28,13 @@ _DAY_MS = 86_400_000
 @dataclass(slots=True)
 class Salvaged:
     readings: list[tuple[str, int, float]] = field(default_factory=list)  # series, ms since 1970, value
-    rows: dict[str, list[tuple[Any, ...]]] = field(default_factory=dict)  # of journal and decision, with their numbers
+    rows: dict[str, list[tuple[Any, ...]]] = field(default_factory=dict)  # of journal, decision and outbox, with their numbers
     saved: tuple[Any, ...] | None = None  # the columns of `SAVED`
     # Readings that wait for their clock, by the name of their series, and the clocks that have become known; all or none.
     waiting: list[tuple[int, int, str, int, float, int]] | None = None
     placements: list[tuple[int, int, int]] = field(default_factory=list)
+    # Without these, what the broker sends again would be stored beside the readings that were read out here.
+    deliveries: list[Remembered] = field(default_factory=list)
 
     def __bool__(self) -> bool:
         return bool(self.readings or any(self.rows.values()) or self.saved or self.waiting)
@@ -52,24 +57,28 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
     Args:
         damaged: the file set aside, with its log beside it.
         newest_ms: the newest reading there is, by series.
-        last_ids: the last number there is, of "journal" and "decision".
+        last_ids: the last number there is, of "journal", "decision" and "outbox".
     """
     found = Salvaged()
-    with suppress(sqlite3.Error, OSError), closing(open_reader(damaged)) as connection:
+    with suppress(*UNREADABLE, OSError), closing(open_reader(damaged)) as connection:
         for series, name in _rows(connection, "SELECT id, name FROM series", ()):
+            if not isinstance(name, str):
+                continue  # a page that is none of this table's any more
             for source in ("reading", "inbox"):
                 asked = f"SELECT time_ms, value FROM {source} WHERE series = ? AND time_ms > ?"  # noqa: S608 — two names
                 after = newest_ms.get(name, -1)
                 rows = _from_both_ends(connection, asked, (series, after), "time_ms")
-                found.readings += [(name, time_ms, value) for time_ms, value in rows]
+                found.readings += [(name, time_ms, value) for time_ms, value in rows if _is_reading(time_ms, value)]
         for table, last in last_ids.items():
             asked = f"SELECT * FROM {table} WHERE id > ?"  # noqa: S608 — two names
             found.rows[table] = sorted(_from_both_ends(connection, asked, (last,), "id"))
-        with suppress(sqlite3.Error):
+        with suppress(*UNREADABLE):
             found.placements = connection.execute("SELECT segment, upto, offset_ms FROM placement").fetchall()
             found.waiting = connection.execute(
                 "SELECT segment, n, s.name, at_ms, value, own_time FROM waiting JOIN series s ON s.id = series"
             ).fetchall()
+        with suppress(*UNREADABLE):
+            found.deliveries = last_rows(connection)
         for row in _rows(connection, f"SELECT {', '.join(SAVED)} FROM saved", ()):  # noqa: S608 — constants
             with suppress(zlib.error, TypeError):
                 zlib.decompressobj().decompress(row[-1])
@@ -78,12 +87,17 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
     return found
 
 
+def _is_reading(time_ms: object, value: object) -> bool:
+    return isinstance(time_ms, int) and EARLIEST_MS <= time_ms < LATEST_MS and isinstance(value, int | float)
+
+
 def put_in(connection: sqlite3.Connection, found: Salvaged) -> None:
     """All but the readings, into the store in the damaged one's place. In the caller's transaction."""
     for table, rows in found.rows.items():
         for row in rows:
             marks = ", ".join("?" * len(row))
             connection.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608 — two names
+    take_in(connection, found.deliveries)
     if found.waiting is not None:
         _put_in_waiting(connection, found.waiting, found.placements)
     if found.saved is not None:
@@ -117,7 +131,7 @@ def _leave_the_old(found: Salvaged) -> None:
 
 def _rows(connection: sqlite3.Connection, asked: str, given: Sequence[object]) -> Iterator[tuple[Any, ...]]:
     """Rows until the first that cannot be read."""
-    with suppress(sqlite3.Error):
+    with suppress(*UNREADABLE):
         yield from connection.execute(asked, given)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -11,7 +13,7 @@ import pytest
 
 from monitor.store import schema
 from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_writer
-from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly
+from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly, told
 from monitor.store.keep import Store
 from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
@@ -80,6 +82,20 @@ def test_a_damaged_store_is_set_aside_and_the_newest_backup_takes_its_place(fill
     assert kept[-1] == -1.0
 
 
+def test_a_loss_is_said_at_each_opening_until_somebody_has_been_told(filled, say):
+    """Killed before it could say so, the daemon says it at its next start; once the notice is stored, no more."""
+    spoil(filled / STORE_NAME)
+    with Store.open(filled) as store:
+        lost = store.opened.lost
+    assert "What came after" in lost
+    with Store.open(filled) as store:
+        assert store.opened.lost == lost
+        assert store.opened.set_aside is None
+        store.loss_told()
+    with Store.open(filled) as store:
+        assert store.opened.lost == ""
+
+
 def test_the_better_backup_is_found_whatever_its_name_and_date(filled, say):
     """Backups are ordered by how far the engine's time had come in them; one that is damaged itself is passed over."""
     with Store.open(filled) as store:
@@ -146,6 +162,44 @@ def test_a_nightly_backup_finds_damage_that_nobody_has_met(filled):
     assert [file.name for file in (filled / "backups").iterdir()] == ["2026-05-01.sqlite"]
     with Store.open(filled) as store:
         assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
+
+
+def test_a_backup_that_meets_a_spoilt_list_of_tables_says_so_to_the_next_look(filled):
+    """It cannot even open the file beside the daemon, which reads on from its memory: that is a sign of damage like any."""
+    for at_rest in (True, False):
+        with Store.open(filled) as store:
+            program = "import os, sys; os.pwrite(os.open(sys.argv[1], os.O_RDWR), b'\\xcf' * 900, 100)"
+            subprocess.run([sys.executable, "-c", program, str(filled / STORE_NAME)], check=True)
+            with pytest.raises(StoreFailing):
+                nightly(filled, "2026-05-02.sqlite", store.at_rest if at_rest else None)
+            assert (filled / SUSPECT_NAME).exists()
+        with Store.open(filled) as store:
+            assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
+
+
+def test_a_spoilt_text_is_damage_like_any(tmp_path, say):
+    """SQLite answers with bytes that are no text, and Python with an error that is none of SQLite's."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(say.keep("a/b", 1.0)))
+        store._connection.execute("UPDATE series SET name = CAST(x'61cf' AS TEXT)")
+        with pytest.raises(StoreCorrupt, match="damaged"), told(tmp_path / STORE_NAME):
+            store._connection.execute("SELECT name FROM series").fetchone()
+    with pytest.raises(StoreCorrupt, match="damaged"), told(tmp_path / STORE_NAME):
+        b"a\xcf".decode()
+
+
+@pytest.mark.parametrize("noise", ["00", "00ff00ff00ff00ff00ff", "ffffffffffffffff0100046e6f6e65", "000000000000000001"])
+def test_noise_where_deliveries_were_packed_costs_no_store(tmp_path, say, noise):
+    """What was known of that batch is forgotten; the daemon starts, and goes on moving readings."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(say.keep("a/b", 1.0), deliveries=[say.delivery(7)]))
+        store._connection.execute(f"UPDATE inbox SET deliveries = x'{noise}'")
+    with Store.open(tmp_path) as store:
+        assert store.remembered() == []
+        store.commit(say.batch(say.keep("a/b", 2.0, 1000), deliveries=[say.delivery(8)]))
+        assert [row.packet_id for row in store.remembered()] == [8]
+        store.tidy(None, move_from=1)
+    assert values(tmp_path) == [1.0, 2.0]
 
 
 def test_a_log_spoilt_by_a_power_cut_costs_only_its_tail(tmp_path, say):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
+
 import pytest
 
 from monitor.engine.events import JournalEntry
@@ -93,3 +96,33 @@ def test_readings_that_wait_for_their_clock_still_wait(filled, say):
         store.commit(say.batch(say.keep("a/new", 300.0, 70_000_000)))
     with Reader(filled) as reader:
         assert [one.value for one in reader.readings("a/new")] == [*(200.0 + n for n in range(7)), 300.0]
+
+
+def test_what_was_known_of_deliveries_and_notices_is_known_again(tmp_path, say):
+    """Else the broker's repeats would be stored beside what was read out, and people be told again what they had."""
+    with Store.open(tmp_path) as store:
+        store.commit(say.batch(say.keep("a/b", 1.0), deliveries=[say.delivery(7, b"old")], notices=[say.notice("old")]))
+        nightly(tmp_path, "2026-05-01.sqlite")
+        store.commit(say.batch(say.keep("a/b", 2.0, 1000), deliveries=[say.delivery(8, b"new")], notices=[say.notice("new")]))
+        store.commit(say.batch(deliveries=[say.delivery(9, b"newest")]))
+        store.mark_clean()
+    spoil_table(tmp_path / STORE_NAME, "hour")
+    with opened_again(tmp_path) as store:
+        assert store.opened.set_aside is not None
+        assert [(row.packet_id, row.digest) for row in store.remembered()] == [(7, b"old"), (8, b"new"), (9, b"newest")]
+        store.commit(say.batch(say.keep("a/b", 3.0, 2000), deliveries=[say.delivery(10)]))
+        assert [row.packet_id for row in store.remembered()] == [7, 8, 9, 10]
+        assert store.outbox.find("new") is not None
+    assert values(tmp_path) == [1.0, 2.0, 3.0]
+
+
+def test_a_page_of_something_else_invents_no_reading(filled):
+    """Names that are none and times before this century are left, wherever a failing card puts them."""
+    with closing(sqlite3.connect(filled / STORE_NAME)) as connection, connection:
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute("INSERT INTO series (id, name) VALUES (2, x'00ff')")
+        connection.execute("INSERT INTO reading VALUES (2, 1777615200000, 5.0), (1, 12, 5.0), (1, 9999999999999, 5.0)")
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    with opened_again(filled) as store:
+        assert store.opened.set_aside is not None
+    assert values(filled) == [*map(float, range(32_000)), -1.0]
