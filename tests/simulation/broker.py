@@ -25,6 +25,7 @@ class Message:
     sensor: str = ""  # "" for what is no reading
     value: float = 0.0
     is_lost: bool = False  # died with a broker, or with the session it forgot: nobody can know of it
+    went_with_page: bool = False  # newer than the backup that took a damaged store's place, and not read out of it
     is_acknowledged: bool = False
     copies: int = 1  # publications of it, and deliveries that nothing can tell from new ones
 
@@ -121,6 +122,11 @@ class SimulatedBroker:
             return None
         held = self._session.in_flight.pop(packet_id, None)
         return None if held is None else held[0]
+
+    @property
+    def waiting(self) -> set[Message]:
+        """What it has handed to nobody yet."""
+        return set() if self._session is None else set(self._session.queue)
 
     @property
     def holds(self) -> int:

@@ -6,6 +6,7 @@ the daemon itself; only what lies beyond it (broker, machine's clocks, channels)
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from random import Random
 
@@ -37,6 +38,15 @@ class SimulatedClocks:
         self._booted = self.now - 20.0
         self.error_s = 0.0 if self._keeps_time else error_s
         self.is_synchronised = False
+
+    def turn(self, is_to_be_wrong: bool, is_stormy: bool, turn_s: float, dice: Random) -> None:
+        """A turn of the world: it goes wrong by up to six years, or the network sets it right after some minutes."""
+        if is_to_be_wrong:
+            if self.is_synchronised:
+                self.is_synchronised = False
+                self.error_s = dice.choice((-1.0, 1.0)) * math.exp(dice.uniform(0.0, 19.0))
+        elif not self.is_synchronised and (not is_stormy or dice.random() < turn_s / 600.0):
+            self.is_synchronised, self.error_s = True, 0.0
 
     def boottime_s(self) -> float:
         return round(self.now - self._booted, 3)

@@ -34,6 +34,9 @@ class Tally:
     urgent: int = 0
     lost_with_broker: int = 0
     lost_with_disk: int = 0
+    spoilt_pages: int = 0
+    restored: int = 0
+    lost_with_page: int = 0
     fan_early_after_kill: int = 0
     slowest_urgent_s: float = 0.0
     slowest_well_s: float = 0.0

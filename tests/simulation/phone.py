@@ -50,13 +50,19 @@ class Phones:
             return None
         return Outcome(mode == "takes", mode, 0.1, uncertain=mode != "takes")
 
-    def doubled(self, was_killed_between: Callable[[float, float], bool]) -> list[str]:
+    def doubled(
+        self,
+        was_killed_between: Callable[[float, float], bool],
+        was_restored_between: Callable[[float, float], bool] = lambda _one, _other: False,
+    ) -> list[str]:
         """Messages that came again against the rules at the top of `policy`; told once each."""
         wrong = []
         for key, rings in self.by_key.items():
             for former, again in pairwise(rings):
                 if former.while_disk_failed or again.while_disk_failed:
                     continue  # what could not be written, a kill forgets: see `BothOutboxes`
+                if was_restored_between(former.at, again.at):
+                    continue  # the page that was spoilt may have been the outbox's own
                 killed = was_killed_between(former.at, again.at)
                 if former.is_answered and not killed:
                     wrong.append(f"{key} came again at {again.at:.0f} though it had been accepted at {former.at:.0f}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -15,8 +16,12 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from monitor.engine.connections import Notice
+from monitor.engine.events import Keep
 from monitor.engine.specification import Priority
+from monitor.store.keep import Store
+from tests.engine.barns import START_MS
 from tests.simulation.broker import Message
+from tests.simulation.card import Card
 from tests.simulation.judging import Tally, readings_wrong
 from tests.simulation.odds import KINDS
 from tests.simulation.pace import EVEN
@@ -66,6 +71,15 @@ def test_days_of_faults_keep_every_promise(folder: Path, seeds: range) -> None:
     assert seen.urgent > 10
 
 
+@pytest.mark.parametrize("seed", [7_007, 7_013, 7_019])
+def test_spoilt_pages_hide_nothing_and_take_only_what_is_newer_than_the_backup(folder: Path, seed: int) -> None:
+    """With a page going bad every few hours beside everything else: what a night's backup held is there again, each loss is
+    told, and nothing comes twice (the promises at the top of `card`)."""
+    world = live(seed, folder, 2.2)
+    assert world.tally.spoilt_pages > 3
+    assert world.tally.restored > 0
+
+
 def test_a_barn_lived_evenly_keeps_them_too(folder: Path) -> None:
     """With a heat source, readings every two minutes and the engine's own minute: nothing in it hangs on the brisk pace."""
     world = live(EVEN_SEED, folder, EVEN_DAYS)
@@ -89,6 +103,33 @@ def test_the_count_of_readings_finds_one_missing_and_one_doubled() -> None:
     assert "missing" in readings_wrong(there, [message(1.0), message(2.0, copies=2), message(3.0)])
     assert "too often" in readings_wrong(there, [message(1.0), message(2.0)])
     assert readings_wrong(there, [message(1.0), message(2.0, copies=2), message(3.0, is_lost=True)]) == ""
+
+
+def test_the_judge_of_a_restored_store_misses_what_its_backup_held(tmp_path: Path) -> None:
+    """The judge itself: a reading of the backup that is not there is named; a newer one may be lost, and is marked so."""
+    card = Card(1, tmp_path, 0.0)
+    with Store.open(tmp_path) as store:
+        store.add_readings([Keep("brooder/warm", 1.0, 0.0, START_MS, False)])
+        held = Counter({("brooder/warm", 1.0): 1})
+        backup = tmp_path / "night"
+        store.opened = replace(store.opened, recovered_from=backup)
+        newer, waiting = message(2.0), message(3.0)
+        card.nights[backup] = held
+        assert card.wrong_after(store, [message(1.0), newer, waiting], {waiting}) == ""
+        assert (newer.is_lost, newer.went_with_page, waiting.is_lost) == (True, True, False)
+        card.nights[backup] = held + Counter({("brooder/warm", 9.0): 1})
+        assert "1 readings of the backup" in card.wrong_after(store, [], set())
+
+
+def test_the_judge_of_pages_finds_one_that_is_spoilt(tmp_path: Path) -> None:
+    """The judge itself: a whole store is sound; with all its pages but the first overwritten it is not."""
+    card = Card(1, tmp_path, 0.0)
+    Store.open(tmp_path).close()
+    assert card.is_sound()
+    with card.file.open("r+b") as stream:
+        stream.seek(1024)
+        stream.write(b"\xff" * (card.file.stat().st_size - 1024))
+    assert not card.is_sound()
 
 
 def test_the_count_of_messages_finds_one_told_twice() -> None:

@@ -5,7 +5,8 @@ Promises kept at every turn, whatever fails (a broken one raises `Broken`, which
   be written (counted); no reading is in the store more often than it was published or sent again unrecognisably;
 - the fan does not switch faster than its shortest times; while the chicks are cold nothing but the least timer runs it, short
   of ammonia dangerous to life; and that ammonia runs it at once;
-- nobody is told twice what they certainly had, and a possible repeat says so (rules of `monitor.notify.policy`);
+- nobody is told twice what they certainly had, and a possible repeat says so (rules of `monitor.notify.policy`), unless a
+  spoilt page took the memory of it (what a spoilt page may take and what not: `card`);
 - an urgent alarm is told within `URGENT_WITHIN_S` of daemon and first channel being well, whatever disk, broker and clock do.
 
 Liveness, `WELL_WITHIN_S` after the last fault: everything the broker took is stored, every link is up, no alarm of the
@@ -15,7 +16,6 @@ daemon's own trouble stands, no message waits, the relay does what it is told.
 from __future__ import annotations
 
 import hashlib
-import math
 from pathlib import Path
 from random import Random
 
@@ -26,6 +26,7 @@ from monitor.engine.specification import Priority
 from monitor.engine.state import AlarmState
 from monitor.notify.channels import Outcome
 from monitor.wire.connection import Arrival
+from tests.simulation import card
 from tests.simulation.barn import FAN_SET, FAN_STATE, Heard, settings_in
 from tests.simulation.broker import Message, Sent, SimulatedBroker
 from tests.simulation.daemon import SimulatedClocks, SimulatedDaemon
@@ -56,6 +57,7 @@ class World:
         self.clocks = SimulatedClocks(self.now, self.odds.keeps_time)
         self.broker = SimulatedBroker(self.odds.broker_keeps_file)
         self.disk = Disk(self.dice)
+        self.card = card.Card(seed, folder / "store", self.now)
         self.settings = settings_in(folder, self.pace.readings_every_s, self.pace.heat)
         self.phones = Phones(self.dice, self.settings.catalogue.frame.maybe_repeat)
         self.tally = Tally()
@@ -96,6 +98,7 @@ class World:
                 self._judge_quiet()
             if self.daemon is not None:
                 self.daemon.power_off()
+        self.card.close(self.tally)
         self.tally.days = (self.now - self.began) / 86_400.0
         self.tally.rings = len(self.phones.rung)
         self.tally.disk_failures = self.disk.failures
@@ -115,7 +118,7 @@ class World:
             self.weather.pass_time(self.now, self._turn_s, is_stormy)
             self._turn_around(is_stormy)
             try:
-                self._turn_daemon()
+                self.turn_daemon()
             except Killed:
                 self._die(self.dice.uniform(5.0, 60.0) if self.dice.random() < 0.9 else self.dice.uniform(60.0, 7200.0))
             self._judge_turn()
@@ -149,25 +152,18 @@ class World:
 
     def _turn_around(self, is_stormy: bool) -> None:
         self.disk.fault = next((name for name in ("disk full", "disk read-only", "disk errors") if name in self.weather), "")
-        self._turn_clock(is_stormy)
+        self.clocks.turn("clock wrong" in self.weather, is_stormy, self._turn_s, self.dice)
         self._turn_broker()
         self.sensors.pass_time(self.now, self._turn_s, self.weather)
         if not is_stormy:
             self.disk.kill_after = None
             return
+        self.card.pass_time(self._turn_s)
         if self.daemon is not None and self.dice.random() < self.odds.kills * self._turn_s:
             self.disk.kill_after = self.dice.randint(1, 12)  # somewhere in a commit, or in the noting of a message
         if self.daemon is not None and self.dice.random() < self.odds.reboots * self._turn_s:
             self.tally.reboots += 1
             self._die(self.dice.uniform(30.0, 14_400.0), is_reboot=True)
-
-    def _turn_clock(self, is_stormy: bool) -> None:
-        if "clock wrong" in self.weather:
-            if self.clocks.is_synchronised:
-                self.clocks.is_synchronised = False
-                self.clocks.error_s = self.dice.choice((-1.0, 1.0)) * math.exp(self.dice.uniform(0.0, 19.0))  # up to six years
-        elif not self.clocks.is_synchronised and (not is_stormy or self.dice.random() < self._turn_s / 600.0):
-            self.clocks.is_synchronised, self.clocks.error_s = True, 0.0
 
     def _turn_broker(self) -> None:
         is_up = "broker down" not in self.weather
@@ -183,7 +179,7 @@ class World:
 
     # ------------------------------------------------------------------ the daemon's side
 
-    def _turn_daemon(self) -> None:
+    def turn_daemon(self) -> None:
         if self.daemon is None:
             if self.now < self._start_at:
                 return
@@ -200,6 +196,7 @@ class World:
                 self.daemon.messages.come_back(channel)
         self.daemon.turn()
         self._unstored.turned(self.daemon.writer)
+        card.look_at(self, self.daemon)
 
     def _start(self) -> None:
         self.daemon = SimulatedDaemon(
@@ -213,8 +210,9 @@ class World:
         )
         self._up_since = self._connect_at = self.now
         self._hung_phones.clear()
+        card.look_at(self, self.daemon)
         self.daemon.begin()
-        self._note(f"start {len(self._killed_at)}")
+        self.note(f"start {len(self._killed_at)}")
 
     def _die(self, for_s: float, is_reboot: bool = False) -> None:
         if self.daemon is not None:
@@ -285,7 +283,7 @@ class World:
         return True
 
     def _switched(self, action: SwitchFan) -> None:
-        self._note(f"{action.at:.3f} fan {action.running} {action.reason} {action.again}")
+        self.note(f"{action.at:.3f} fan {action.running} {action.reason} {action.again}")
         if action.again:
             return
         former, self._last_switch = self._last_switch, action
@@ -293,7 +291,7 @@ class World:
 
     def _hand_over(self, notice: Notice, body: str) -> Outcome | None:
         mode = mode_of(notice.channel, self.weather)
-        self._note(f"{self.now:.0f} ring {notice.key} {mode}")
+        self.note(f"{self.now:.0f} ring {notice.key} {mode}")
         outcome = self.phones.hand_over(notice, body, mode, self.now, bool(self.disk.fault))
         if outcome is None:
             self._hung_phones.add(notice.channel)
@@ -311,7 +309,7 @@ class World:
 
     # ------------------------------------------------------------------ judging
 
-    def _note(self, line: str) -> None:
+    def note(self, line: str) -> None:
         self.trace.update(line.encode() + b"\n")
 
     def _judge_switch(self, former: SwitchFan | None, action: SwitchFan) -> None:
@@ -375,10 +373,14 @@ class World:
             raise self.broken(f"not well {self._well_after or QUIET_S:.0f} s after the last fault; {trouble}")
         daemon.core.act(Acknowledge(*daemon.core.now(), "none", "nobody"))  # commits at once what waits
         daemon.writer.turn()
+        card.judge(self, daemon)
         while daemon.writer.store is not None and daemon.writer.store.tidy(None).more:
             pass
         self._judge_readings()
-        wrong = self.phones.doubled(lambda one, other: any(one <= killed <= other for killed in self._killed_at))
+        wrong = self.phones.doubled(
+            lambda one, other: any(one <= at <= other for at in self._killed_at),
+            lambda one, other: any(one <= at <= other for at in self.card.restored_at),
+        )
         if wrong:
             raise self.broken("; ".join(wrong[:3]))
 
@@ -389,6 +391,7 @@ class World:
             raise self.broken(wrong)
         self.tally.readings = len(self.sensors.messages)
         lost = [m for m in self.sensors.messages if m.is_lost and stored[(m.sensor, m.value)] == 0]
-        self.tally.lost_with_disk = sum(m.is_acknowledged for m in lost)
-        self.tally.lost_with_broker = len(lost) - self.tally.lost_with_disk
-        self._note(f"{len(self.sensors.messages)} {len(lost)} {sum(stored.values())}")
+        self.tally.lost_with_page = sum(m.went_with_page for m in lost)
+        self.tally.lost_with_disk = sum(m.is_acknowledged and not m.went_with_page for m in lost)
+        self.tally.lost_with_broker = len(lost) - self.tally.lost_with_disk - self.tally.lost_with_page
+        self.note(f"{len(self.sensors.messages)} {len(lost)} {sum(stored.values())}")
