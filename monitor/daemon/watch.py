@@ -15,6 +15,7 @@ import socket
 import sys
 import threading
 import time
+import zlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -314,7 +315,9 @@ class Daemon:
         at, wall_ms = self.core.now()
         words = loss_words(self.settings.specification, self.settings.catalogue, store.opened.lost)
         now = Now(at, self.people.local(wall_ms))
-        notices = rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=f"{LOSS}{round(at)}")
+        # Not by its second alone: of a backup it may come again, and with it the row of an earlier loss.
+        name = f"{LOSS}{round(at)}-{zlib.crc32(store.opened.lost.encode()):08x}"
+        notices = rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=name)
         self.core.add_notices(notices)
         if not notices:
             store.loss_told()  # nobody is to be told: it stands in the log

@@ -111,11 +111,14 @@ def unpack(packed: bytes) -> str:
 def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sqlite3.Connection, Opened]:
     note_loss(file.parent, damage)
     aside = _set_aside(file)
+    if aside is not None:
+        damage += f" It is kept as {aside.name}."
     for candidate in _newest_first(backups):
         part = file.with_name(file.name + ".part")
         try:
             verify(candidate)
             copy_in(candidate, part, "the store was restored from a backup; it may have been sent before")
+            _leave_a_spoilt_state(part)
             put_in_place(part, file)
             connection, opened = _open_sound(file, backups, thorough=False)
         except (BackupFailing, StoreCorrupt, *UNREADABLE):
@@ -130,6 +133,17 @@ def _recover(file: Path, backups: Path, suspect: Path, damage: str) -> tuple[sql
     lost = f"{damage} There was no good backup: the store begins anew."
     note_loss(file.parent, lost)
     return connection, replace(opened, created=True, set_aside=aside, lost=lost)
+
+
+def _leave_a_spoilt_state(part: Path) -> None:
+    """A backup whose readings are whole and whose saved state is not is still a good one: alarms are raised anew."""
+    with closing(sqlite3.connect(part, isolation_level=None)) as connection:
+        row = connection.execute("SELECT state FROM saved WHERE state IS NOT NULL").fetchone()
+        try:
+            if row is not None:
+                unpack(row[0])
+        except (zlib.error, UnicodeDecodeError, TypeError):
+            connection.execute("UPDATE saved SET state = NULL")
 
 
 def _set_aside(file: Path) -> Path | None:

@@ -98,15 +98,13 @@ class Card:
     # ------------------------------------------------------------------ what the daemon does about it
 
     def look(self, daemon: SimulatedDaemon, now: float, may_back_up: bool) -> Store | None:
-        """The night's backup when it is due, and the store that has taken a damaged one's place since the last look."""
-        if may_back_up and now >= self._next_night and daemon.writer.store is not None:
-            self._next_night = now + NIGHT_S
-            self.back_up(daemon, now)
+        """The store that has taken a damaged one's place since the last look; where there is none, the night's backup if due."""
         store = daemon.writer.store
-        if store is None or store is self._store:
-            return None
-        self._store = store
-        if not store.opened.lost:
+        is_new, self._store = store is not self._store, store or self._store
+        if store is None or not is_new or not store.opened.lost:
+            if may_back_up and now >= self._next_night and store is not None:
+                self._next_night = now + NIGHT_S
+                self.back_up(daemon, now)
             return None
         self.is_spoilt = False
         self.restored_at.append(now)
@@ -183,7 +181,9 @@ def look_at(world: World, daemon: SimulatedDaemon) -> None:
 def judge(world: World, daemon: SimulatedDaemon) -> None:
     """A spoilt page has been met by now, or a night's backup meets it; whatever was lost, somebody was told of it."""
     card = world.card
-    if card.is_spoilt and not card.find_out(daemon, world.now):
+    look_at(world, daemon)
+    is_fresh = card.restored_at[-1:] == [world.now]  # nobody can have been told yet
+    if is_fresh or (card.is_spoilt and not card.find_out(daemon, world.now)):
         for _ in range(60):
             world.now = world.clocks.now = round(world.now + TURN_S, 3)
             world.turn_daemon()

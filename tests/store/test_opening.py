@@ -177,6 +177,18 @@ def test_a_backup_that_meets_a_spoilt_list_of_tables_says_so_to_the_next_look(fi
             assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
 
 
+def test_a_backup_without_its_state_is_better_than_none(filled):
+    """What the engine remembered is noise in it, by a page that no check of the database reads: its readings are whole."""
+    backup = filled / "backups" / "2026-05-01.sqlite"
+    with closing(sqlite3.connect(backup)) as connection, connection:
+        connection.execute("UPDATE saved SET state = x'ff00ff'")
+    spoil(filled / STORE_NAME, 0.0, 50)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == backup
+        assert "It is kept as store.sqlite.damaged-1." in store.opened.lost
+    assert values(filled)[:2000] == [float(n) for n in range(2000)]
+
+
 def test_a_spoilt_text_is_damage_like_any(tmp_path, say):
     """SQLite answers with bytes that are no text, and Python with an error that is none of SQLite's."""
     with Store.open(tmp_path) as store:
