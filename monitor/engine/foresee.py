@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Mapping
 
+from monitor.air.balance import OUTSIDE_CARBON_DIOXIDE_PPM
 from monitor.engine import foresee_fan, foresee_heat, foresee_limits, foresee_night, outlook_air
 from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
@@ -111,12 +112,26 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
         plan.pen.heat.kind == "thermostat",
         view.warmth.band.cold_c,
         (limit.on, limit.off),
+        _air(plan, pen, view),
     )
     told: Json = None
     if finding is not None:
         share = None if finding.share is None else round(finding.share, 3)
         told = [finding.signal, round(finding.value_c, 3), round(finding.slope_per_min, 4), share, finding.note]
     return {**pen.memory, "heat": foresee_heat.saved(learned), "heat_found": told}
+
+
+def _air(plan: PenPlan, pen: PenState, view: View) -> foresee_heat.Air | None:
+    """The gas that would fall if a door were opened: carbon dioxide, or ammonia in a pen that measures no carbon dioxide."""
+    if view.carbon_dioxide is not None:
+        gas = view.carbon_dioxide.value - OUTSIDE_CARBON_DIOXIDE_PPM
+    elif view.ammonia is not None and not plan.carbon_dioxide:
+        gas = view.ammonia.value
+    else:
+        return None
+    fan = pen.fan
+    ran_s = fan.ran_s + (view.at - fan.since if fan.running and fan.since is not None else 0.0)
+    return foresee_heat.Air(gas, ran_s / 60.0)
 
 
 def _is_still(pen: PenState, key: str, at: float) -> bool:

@@ -8,14 +8,16 @@ A dead source and an opened door look alike for as long as a door is open. So ea
 fitted to the last twelve minutes: *dead* means L falls towards 0 with the pen's own τ from some moment
 on; *door* means it fell in a straight line for up to three minutes by any amount and is coming back with
 τ (or nothing happened at all). The call is made when *dead* explains the readings better by a set
-log-likelihood. A source on a thermostat falls like that in each of its rests: there only what goes on below
+log-likelihood, two moments running. Gas in the air is a witness: a door thins it, a dead source does not
+(`heat_gas.py`). A source on a thermostat falls like that in each of its rests: there only what goes on below
 the usual turning point counts, and *door* has the source back on since then.
 
 Nothing is given but the kind of source. K is the slow mean of the lift; τ is kept as a log-likelihood on a row
-of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes. Of a source that
-cycles the turning points are the medians of the last ten, and τ and strength come from how far and how long it falls
-and rises between them (`heat_cycles.py`); a fall from far below its usual peak is no rest and is asked at once. Until
-they are known, only a fall that goes on for eight minutes and reaches the cold limit within four more is called.
+of values, to which each dip, warm-up or lowered lamp adds how well each value fits its 50 minutes; *dead* may have
+any τ, at the price of what speaks against it. Of a source that cycles the turning points are the medians of the last
+ten, and τ and strength come from how far and how long it falls and rises between them (`heat_cycles.py`); a fall from
+far below its usual peak is no rest and is asked at once. Until they are known, only a fall that goes on for eight
+minutes and reaches the cold limit within four more is called.
 
 Rules of this file: pure; one sample each half minute on the engine's own grid, so that judgements in
 between change nothing; all that is learned is small and JSON. tests/bench/foresight.py measures it, FORESIGHT.md shows it.
@@ -26,77 +28,51 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
-from operator import attrgetter
+from dataclasses import dataclass
 from statistics import median
-from typing import Any
 
-from monitor.engine.events import Json
 from monitor.engine.heat_cycles import EDGES_NEEDED, SMOOTH_MIN, cycles, fell_early, follow_cycles, of_cycles, scatter
+from monitor.engine.heat_gas import Air, Witness, follow_gas
+from monitor.engine.heat_memory import Learned, lamp_moved, load, sampled_at, saved
 from monitor.engine.heat_shapes import (
     Curve,
     best_dead,
     best_door,
     cycle_gain,
     end_and_slope,
+    likely,
+    past_door,
     posterior,
     recovery_gain,
+    scatter_about_line,
     smooth,
 )
 
+__all__ = ["Air", "Finding", "Learned", "lamp_moved", "load", "sample", "sampled_at", "saved"]
+
 WINDOW_MIN = 12.0
 SLOPE_MIN = 4.0
-# The room's air moves slowly, but its thermometer brings half of the lift's noise: a mean over so long to each side.
-ROOM_SMOOTH_MIN = 2.0
+# The room's thermometer brings most of the lift's noise, so it is smoothed, but not so far that a heater's cycle or a gust
+# is lost, which moves both: the mean over so long to each side that leaves the least about a straight line in this pen.
+ROOM_SMOOTHS_MIN = (0.0, 0.5, 1.0, 2.0)
+CYCLING_SMOOTH_MIN = 1.0  # where the source's own cycle hides it
+CALM_SHARE = 0.1  # of what one more window says of that
 LEARN_EVERY_S = 60.0
+SHUT_AFTER_S = 300.0
 RECORD_SAMPLES = 50  # one a minute, after a sudden change
 FORGET_K = 720.0  # half-minute samples: six hours
 ASSUMED_LIFT_C = 12.0  # without a room thermometer; a small lamp lifts its place by 10 to 20 °C. Our own rule.
 GATE = 0.6  # of the usual power: above it nothing is fitted
 # Log-likelihood by which *dead* must explain the readings better than *door*. With less, healthy fortnights
 # ring for doors; what a unit more costs is in FORESIGHT.md, with the barns it was chosen on.
-STEADY_GAIN = 3.0
-CYCLING_GAIN = 4.5
+STEADY_GAIN = 2.5
+CYCLING_GAIN = 3.0
 LOW_STEADY_MIN = 10.0  # below half power this long: called whatever the shape (longest door, slope window, and some)
 LOW_CYCLING_MIN = 6.0
+ON_EARLIER_MIN = (0.0, 1.0, 2.0)  # that a thermostat may have turned it on before lag and mean show its turning point
 BELOW_EDGE_C = 0.4
 BLIND_FALL_MIN = 8.0
 BLIND_REACH_MIN = 4.0  # a thermostat's rest falls for longer than eight minutes, but is not let so near the limit
-
-
-@dataclass(slots=True)
-class Learned:
-    """What one pen's heat source has shown. Worked on as a copy; kept as JSON."""
-
-    at: float = 0.0  # of the last sample
-    probes: dict[str, list[float]] = field(default_factory=dict)  # bird level, °C, oldest first
-    room: list[float] = field(default_factory=list)
-    has_room: bool = True
-    usual_c: float | None = None  # slow mean at bird level, for a pen without a room thermometer
-    lift_c: float | None = None  # K
-    seen: float = 0.0  # samples behind K, up to FORGET_K
-    variance: float = 0.03
-    likelihood: list[float] = field(default_factory=list)  # of each of TAUS_MIN
-    record: list[float] = field(default_factory=list)
-    record_from: float | None = None
-    low_since: float | None = None
-    failing: bool = False
-    # a source that cycles
-    direction: int = 1  # 1 on the way up, -1 on the way down
-    extreme: float | None = None
-    extreme_at: float = 0.0
-    peak_at: float | None = None
-    trough_at: float | None = None
-    neared_at: float | None = None
-    crossed_at: float | None = None
-    troughs: list[float] = field(default_factory=list)
-    trough_times: list[float] = field(default_factory=list)
-    peaks: list[float] = field(default_factory=list)
-    falls_c: list[float] = field(default_factory=list)  # of the last rests: how far, how long, from what lift
-    falls_min: list[float] = field(default_factory=list)
-    fall_lifts_c: list[float] = field(default_factory=list)
-    rises_min: list[float] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,71 +90,6 @@ class Finding:
     note: str
 
 
-def load(memory: Mapping[str, Json]) -> Learned:
-    """What was learned, from JSON; what does not fit is begun anew."""
-    found = memory.get("heat")
-    if not isinstance(found, dict):
-        return Learned()
-    if tuple(found) == Learned.__slots__ and _are_ours(*map(type, found.values())):
-        # As `saved` wrote it, which is all but always: a copy at once.
-        copied: list[Any] = [value[:] if type(value) is list else value for value in found.values()]
-        copied[_PROBES] = {key: list(row) for key, row in copied[_PROBES].items()}
-        return Learned(*copied)
-    learned = Learned()
-    values: dict[str, Any] = dict(found)
-    for name in Learned.__slots__:
-        default = getattr(learned, name)
-        value = values.get(name, default)
-        if isinstance(default, list):
-            value = list(value) if isinstance(value, list) else default
-        elif isinstance(default, dict):
-            value = {k: list(v) for k, v in value.items()} if isinstance(value, dict) else default
-        elif isinstance(default, bool):
-            value = bool(value)
-        elif value is not None and not isinstance(value, int | float):
-            value = default
-        setattr(learned, name, value)
-    return learned
-
-
-_PROBES = Learned.__slots__.index("probes")
-_values_of = attrgetter(*Learned.__slots__)
-
-
-@lru_cache(maxsize=64)
-def _are_ours(*kinds: type) -> bool:
-    """Are these, in the order of `Learned`, the types of what it holds? Then nothing is to be begun anew."""
-    fresh = Learned()
-    for name, kind in zip(Learned.__slots__, kinds, strict=True):
-        usual = type(getattr(fresh, name))
-        if usual in (list, dict, bool):
-            if kind is not usual:
-                return False
-        elif kind not in (type(None), int, float):
-            return False
-    return True
-
-
-def saved(learned: Learned) -> Json:
-    return dict(zip(Learned.__slots__, _values_of(learned), strict=True))
-
-
-def sampled_at(memory: Mapping[str, Json]) -> float | None:
-    """Second of the last sample in this memory, as `load` would find it."""
-    found = memory.get("heat")
-    at = found.get("at", 0.0) if isinstance(found, dict) else 0.0
-    return at if at is None or isinstance(at, int | float) else 0.0
-
-
-def lamp_moved(memory: Mapping[str, Json]) -> dict[str, Json]:
-    """The keeper moved the lamp or its thermostat: turning points are learned anew, the lift quickly."""
-    learned = load(memory)
-    learned.troughs, learned.trough_times, learned.peaks = [], [], []
-    learned.seen = min(learned.seen, 40.0)
-    learned.low_since = learned.neared_at = learned.crossed_at = None
-    return {**memory, "heat": saved(learned)}
-
-
 def sample(
     learned: Learned,
     at: float,
@@ -188,6 +99,7 @@ def sample(
     cycling: bool,
     cold_c: float,
     limits: tuple[float, float] = (0.5, 0.75),
+    air: Air | None = None,
 ) -> Finding | None:
     """Take the readings of one sampling moment in, and say what they come to; None while there are too few.
 
@@ -200,6 +112,7 @@ def sample(
         cycling: the source hangs on a thermostat.
         cold_c: the birds' cold limit, °C.
         limits: shares of the usual heat; for long below the first it fails, above the second it is back.
+        air: the gas in the room's air and the fan's time; None where no sensor tells.
     """
     if at - learned.at > 1.5 * step_s or set(probes) != set(learned.probes) or (room_c is not None) != learned.has_room:
         _begin_window(learned, room_c is not None)
@@ -211,20 +124,22 @@ def sample(
         room_c = learned.usual_c - ASSUMED_LIFT_C
     learned.probes = {key: [*learned.probes.get(key, ()), round(value, 3)][-keep:] for key, value in probes.items()}
     learned.room = [*learned.room, round(room_c, 3)][-keep:]
+    witness = follow_gas(learned, air, keep, step_s / 60.0, at % (60.0 * WINDOW_MIN) == 0.0)
     if len(learned.room) < keep:
         return None
     rows = list(learned.probes.values())
     warm = rows[0] if len(rows) == 1 else [sum(values) / len(rows) for values in zip(*rows, strict=True)]
     step = step_s / 60.0
     cycling = cycling or cycles(learned, at)
-    reach = 0 if cycling else round(ROOM_SMOOTH_MIN / step)
+    reach = round(CYCLING_SMOOTH_MIN / step) if cycling else _weigh_smoothing(learned, warm, at, step)
     lift = [a - b for a, b in zip(warm, smooth(learned.room, reach), strict=True)]
-    _weigh_noise(learned, lift[: keep - reach])
-    if not cycling:
-        _learn_time_constant(learned, lift, at, step)
+    if cycling:
+        _weigh_noise(learned, lift[: keep - reach])
+    else:
+        _learn_time_constant(learned, lift, witness, at, step)
     count = round(SLOPE_MIN / step) + 1
     ends_at, slope = end_and_slope(lift[-count:], step)
-    shortest, tau, longest = posterior(learned.likelihood)
+    _, tau, longest = posterior(learned.likelihood)
     follow_cycles(learned, warm, lift, at, step)
     if learned.lift_c is None:
         learned.lift_c, learned.seen = median(lift), float(keep)
@@ -232,7 +147,7 @@ def sample(
     share = power / learned.lift_c if learned.lift_c > 1.0 else None
     _learn_lift(learned, power, mean_c, step)
     _, warm_slope = end_and_slope(warm[-count:], step)
-    curve = Curve(lift, step, learned.variance, tau, (shortest, tau, longest))
+    curve = Curve(lift, step, learned.variance, tau, likely(learned.likelihood), witness)
     if cycling:
         signal, note = _cycling(learned, warm, curve, at)
         share = None
@@ -268,19 +183,40 @@ def _weigh_noise(learned: Learned, lift: Sequence[float]) -> None:
     learned.variance = max(1e-4, round(learned.variance + (square - learned.variance) / 200.0, 6))
 
 
-def _learn_time_constant(learned: Learned, lift: Sequence[float], at: float, step: float) -> None:
-    """After a sudden change, wait out the door, then record 50 minutes and ask which τ explains them."""
+def _weigh_smoothing(learned: Learned, warm: Sequence[float], at: float, step: float) -> int:
+    """How many samples of the room to each side make the quietest lift; what noise that leaves is learned too."""
+    reaches = [round(m / step) for m in ROOM_SMOOTHS_MIN]
+    known = learned.scatters if len(learned.scatters) == len(reaches) else []
+    if not known or at % (60.0 * WINDOW_MIN) == 0.0:
+        found = [scatter_about_line([a - b for a, b in zip(warm, smooth(learned.room, r), strict=True)]) for r in reaches]
+        pairs = zip(known or found, found, strict=True)
+        learned.scatters = [round(old + CALM_SHARE * (min(new, 3.0 * old) - old), 6) for old, new in pairs]
+    least = min(range(len(reaches)), key=learned.scatters.__getitem__)
+    learned.variance = max(1e-4, learned.scatters[least])
+    return reaches[least]
+
+
+def _learn_time_constant(learned: Learned, lift: Sequence[float], witness: Witness | None, at: float, step: float) -> None:
+    """After a sudden change, wait out the door, see what it took of the gas, and ask which τ explains the next 50 minutes."""
     two_min = round(2.0 / step)
     if learned.record_from is None:
         now = sum(lift[-two_min:]) / two_min
         then = sum(lift[: 2 * two_min]) / (2 * two_min)
         if abs(now - then) > max(0.8, 3.5 * math.sqrt(learned.variance)):
-            learned.record_from, learned.record = at, []
-    elif at - learned.record_from >= 300.0 and at % LEARN_EVERY_S == 0.0:
-        learned.record = [*learned.record, round(0.5 * (lift[-1] + lift[-2]), 3)]
+            learned.record_from, learned.record, learned.door_takes = at, [], None
+            learned.record_of_c = round(then, 3)
+    elif at - learned.record_from >= SHUT_AFTER_S:
+        if at - learned.record_from == SHUT_AFTER_S and witness is not None:
+            door = past_door(Curve(lift, step, learned.variance, posterior(learned.likelihood)[1], ()))
+            took = None if door is None else witness.took(*door[:2])
+            learned.door_takes = None if door is None or took is None else round(took / door[2], 4)
+        if at % LEARN_EVERY_S == 0.0:
+            learned.record = [*learned.record, round(0.5 * (lift[-1] + lift[-2]), 3)]
         if len(learned.record) >= RECORD_SAMPLES:
-            learned.likelihood = recovery_gain(learned.likelihood, learned.record, learned.variance)
+            learned.likelihood = recovery_gain(learned.likelihood, learned.record, learned.variance, learned.record_of_c)
             learned.record, learned.record_from = [], None
+            if learned.door_takes is not None and not learned.failing:
+                learned.doors_took = [*learned.doors_took, learned.door_takes][-12:]
 
 
 def _learn_lift(learned: Learned, power: float, mean_c: float, step: float) -> None:
@@ -317,7 +253,7 @@ def _steady(
     fallen = sum(y[: 3 * few]) / (3 * few) - sum(y[-few:]) / few
     if fallen < 2.0 * math.sqrt(curve.variance / few):
         return None, ""  # not worth fitting
-    gain = best_door(curve) - best_dead(curve)
+    gain = _over_two_moments(learned, best_door(curve) - best_dead(curve), curve.step_min, at)
     return (True if gain > STEADY_GAIN else None), "it falls as with no heat at all, longer than a door stays open"
 
 
@@ -358,12 +294,21 @@ def _cycling(learned: Learned, warm: Sequence[float], curve: Curve, at: float) -
         return True, note
     since_peak = (at - learned.peak_at) / 60.0
     turned = [at - 60.0 * since_peak] if early else [learned.crossed_at or at, learned.neared_at or at]
-    on_for = {round(max(0.0, (at - t) / 60.0 - later), 2) for t in turned for later in (0.0,)}
+    on_for = {round(max(0.0, (at - t) / 60.0 + more), 2) for t in turned for more in ON_EARLIER_MIN}
     gain = cycle_gain(curve, tau, since_peak, sorted(on_for), capacity)
+    gain = _over_two_moments(learned, gain, curve.step_min, at)
     return (True if gain > CYCLING_GAIN else None), "falling from where the thermostat never turned it off" if early else note
 
 
 # ---------------------------------------------------------------------- checks
+
+
+def _over_two_moments(learned: Learned, gain: float, step: float, at: float) -> float:
+    """The gain, or its mean with the one before where that is less: the newest sample is the noisiest, and alone calls nobody."""
+    former, learned.gained = learned.gained, [at, round(gain, 3)] if math.isfinite(gain) else []
+    if len(former) != 2 or at - former[0] > 90.0 * step:
+        return -math.inf
+    return min(gain, 0.5 * (gain + former[1]))
 
 
 def _all_fall(rows: Sequence[Sequence[float]], step: float) -> bool:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from monitor.engine.heat_shapes import TAUS_MIN, seen_swing
 
 if TYPE_CHECKING:
-    from monitor.engine.foresee_heat import Learned
+    from monitor.engine.heat_memory import Learned
 
 SMOOTH_MIN = 1.5
 EDGES_NEEDED = 4

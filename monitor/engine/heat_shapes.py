@@ -12,12 +12,19 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
 from operator import mul
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.engine.heat_gas import Witness
 
 TAUS_MIN = tuple(12.0 * (90.0 / 12.0) ** (i / 11.0) for i in range(12))
 # Before anything is learned: a lamp or plate over litter answers in 20 to 60 minutes. Our own rule.
 PRIOR = tuple(-0.5 * ((math.log(t) - math.log(34.0)) / 0.45) ** 2 for t in TAUS_MIN)
 FORGET = 0.98  # of what earlier changes said, at each new one
-LEAST_VARIANCE = 0.005  # °C²: drift and rounding that second differences do not show
+USUAL_SPREAD_C = 0.3  # of the lift from hour to hour about its mean
+ELSEWHERE = 3.0  # what speaks against its settling to another lift
+TAU_DOUBT = 3.0  # a τ that so much speaks against is out of the question
+LEAST_VARIANCE = 0.005  # °C²: drift and rounding that the scatter does not show
 LIKENESS = 2.0  # neighbouring samples resemble one another: each counts for half
 STRAY_RECORD = 0.6  # loss for each minute of a record above which no τ explains it; noise alone makes a quarter
 LAG_MIN = 0.75  # of a usual thermometer in air; its own first-order lag. Common practice.
@@ -25,6 +32,8 @@ DOOR_LAGS_MIN = (0.5, 1.25)  # of small and of wrapped thermometers in air: a do
 DEAD_SINCE_MIN = (2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.5, 12.5)
 DOOR_SINCE_MIN = (1.0, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0, 7.0, 8.0, 9.0, 10.0)
 DOOR_OPEN_MIN = (1.0, 2.0, 3.0)
+PAST_OPEN_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0)
+SURE_DOOR = 10.0  # log-likelihood by which something must have been a door to be learned from
 CYCLE_DOOR_SINCE_MIN = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
 CYCLE_TAUS = (0.75, 0.87, 1.0, 1.15, 1.3)
 LATE_FALL_MIN = 7.0  # a fall in two parts is judged by its last: the longest door, and as long again to see it over
@@ -39,7 +48,8 @@ class Curve:
     step_min: float
     variance: float
     tau_min: float
-    taus_min: tuple[float, float, float]  # short, middle, long
+    taus: Sequence[tuple[float, float]]  # every τ that may be, and what speaks against it
+    witness: Witness | None = None  # what the gas in the air says of a door
 
 
 def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, float]:
@@ -48,6 +58,13 @@ def end_and_slope(values: Sequence[float], step_min: float) -> tuple[float, floa
     middle, mean = (n - 1) / 2.0, sum(values) / n
     slope = sum(map(mul, range(1 - n, n, 2), values)) / (n * (n * n - 1) / 6.0)  # twice the distance from the middle
     return mean + slope * middle, slope / step_min
+
+
+def scatter_about_line(values: Sequence[float]) -> float:
+    """Variance about the straight line through evenly spaced values, three or more."""
+    end, slope = end_and_slope(values, 1.0)
+    n = len(values)
+    return sum((v - end - slope * (i - n + 1)) ** 2 for i, v in enumerate(values)) / (n - 2)
 
 
 def smooth(values: Sequence[float], reach: int) -> list[float]:
@@ -62,10 +79,7 @@ def smooth(values: Sequence[float], reach: int) -> list[float]:
 
 
 def posterior(likelihood: Sequence[float]) -> tuple[float, float, float]:
-    """τ, minutes: two standard deviations below, the mean of its logarithm, one above.
-
-    A short τ that was not thought of makes a dead source look like a door, a long one only waits for its evidence.
-    """
+    """τ, minutes: two standard deviations below, the mean of its logarithm, one above."""
     return _posterior(tuple(likelihood))
 
 
@@ -81,26 +95,51 @@ def _posterior(likelihood: tuple[float, ...]) -> tuple[float, float, float]:
     return math.exp(mean - 2.0 * spread), math.exp(mean), math.exp(mean + spread)
 
 
-def recovery_gain(likelihood: Sequence[float], record: Sequence[float], variance: float) -> list[float]:
-    """Add what one record of settling, one value a minute, says of each τ."""
+def likely(likelihood: Sequence[float]) -> list[tuple[float, float]]:
+    """Each τ that may be, minutes, with what speaks against it, 0 for the likeliest."""
+    row = likelihood if len(likelihood) == len(TAUS_MIN) else PRIOR
+    top = max(row)
+    return [(tau, top - x) for tau, x in zip(TAUS_MIN, row, strict=True) if top - x < TAU_DOUBT]
+
+
+def recovery_gain(
+    likelihood: Sequence[float], record: Sequence[float], variance: float, usual_c: float | None = None
+) -> list[float]:
+    """Add what one record of settling, one value a minute, says of each τ.
+
+    Args:
+        likelihood: of each of TAUS_MIN until now; empty before anything was learned.
+        record: lift, °C, one value a minute.
+        variance: of a sample, °C².
+        usual_c: the lift it most likely settles to; it may settle elsewhere, for then the lamp was moved.
+    """
     row = list(likelihood) if len(likelihood) == len(TAUS_MIN) else list(PRIOR)
     n, total, squares = len(record), sum(record), sum(v * v for v in record)
     # a record's value is the mean of two samples
     noise = 2.0 * LIKENESS * (0.5 * variance + LEAST_VARIANCE)
+    pull = 0.0 if usual_c is None else noise / (2.0 * USUAL_SPREAD_C**2)
+    aim = usual_c or 0.0
     losses = []
     for tau in TAUS_MIN:
         kept = math.exp(-1.0 / tau)
         fading = [kept**i for i in range(n)]
         ff, f = sum(x * x for x in fading), sum(fading)
         fy = sum(x * y for x, y in zip(fading, record, strict=True))
-        rise = (n * fy - f * total) / (n * ff - f * f)
-        level = (total - rise * f) / n
-        losses.append(max(0.0, squares - level * total - rise * fy) / noise)
+        free = _settling(n, total, squares, ff, f, fy) / noise
+        to_usual = _settling(n + pull, total + pull * aim, squares + pull * aim * aim, ff, f, fy) / noise
+        losses.append(min(free + ELSEWHERE, to_usual))
     if min(losses) > STRAY_RECORD * n:
         return row  # another door, or the lamp moved meanwhile
     row = [old * FORGET + prior * (1.0 - FORGET) - loss for old, prior, loss in zip(row, PRIOR, losses, strict=True)]
     top = max(row)
     return [round(max(x - top, -60.0), 4) for x in row]
+
+
+def _settling(n: float, total: float, squares: float, ff: float, f: float, fy: float) -> float:
+    """Sum of squares about the best level and fading rise."""
+    rise = (n * fy - f * total) / (n * ff - f * f)
+    level = (total - rise * f) / n
+    return max(0.0, squares - level * total - rise * fy)
 
 
 @lru_cache(maxsize=2048)
@@ -115,7 +154,7 @@ def _dead_shape(count: int, step_min: float, since_min: float, tau_min: float) -
 
 
 @lru_cache(maxsize=4096)
-def _door_shape(
+def door_shape(
     count: int, step_min: float, since_min: float, open_min: float, tau_min: float, lag_min: float
 ) -> tuple[tuple[float, ...], float, float]:
     """A door open for so long since then: 0 before, a straight fall to 1, back with τ; seen with a lag."""
@@ -135,35 +174,66 @@ def _door_shape(
 
 
 def best_dead(curve: Curve) -> float:
-    """Loss of the best *dead source*: the moment, τ and the level before are free."""
+    """Loss of the best *dead source*: the moment, τ as far as it is known, and the level before are free."""
     y = curve.values
+    noise = 2.0 * (curve.variance + LEAST_VARIANCE)
     squares, best = sum(v * v for v in y), math.inf
-    short, middle, long = curve.taus_min
-    for tau in {round(t) for t in (short, math.sqrt(short * middle), middle, long)}:
+    for tau, unlikely in curve.taus:
         for since in DEAD_SINCE_MIN:
-            shape, ss = _dead_shape(len(y), curve.step_min, since, float(tau))
-            fit = sum(a * b for a, b in zip(shape, y, strict=True))
-            best = min(best, squares - fit * fit / ss)
-    return best / (2.0 * (curve.variance + LEAST_VARIANCE))
+            shape, ss = _dead_shape(len(y), curve.step_min, since, tau)
+            fit = sum(map(mul, shape, y))
+            best = min(best, (squares - fit * fit / ss) / noise + unlikely)
+    return best
 
 
 def best_door(curve: Curve) -> float:
-    """Loss of the best *door, or nothing*: the moment, how long, how much and the level before are free."""
+    """Loss of the best *door, or nothing*: the moment, how long, how much and the level before are free; the gas has its say."""
     y = curve.values
     n, total, squares = len(y), sum(y), sum(v * v for v in y)
-    best = squares - total * total / n
+    noise = 2.0 * (curve.variance + LEAST_VARIANCE)
+    best = (squares - total * total / n) / noise
     tau = float(round(curve.tau_min))
     for since, open_min, lag in product(DOOR_SINCE_MIN, DOOR_OPEN_MIN, DOOR_LAGS_MIN):
-        shape, s, ss = _door_shape(n, curve.step_min, since, open_min, tau, lag)
+        shape, s, ss = door_shape(n, curve.step_min, since, open_min, tau, lag)
         fit = sum(map(mul, shape, y))
         determinant = n * ss - s * s
         if determinant < 1e-9:
             continue
         dip = (s * total - n * fit) / determinant
         if dip > 0.0:
-            level = (total + dip * s) / n
-            best = min(best, squares - level * total + dip * fit)
-    return best / (2.0 * (curve.variance + LEAST_VARIANCE))
+            loss = (squares - (total + dip * s) / n * total + dip * fit) / noise
+            best = min(best, loss + _gas_against(curve, since, open_min, dip))
+    return best
+
+
+def _gas_against(curve: Curve, since_min: float, open_min: float, dip_c: float) -> float:
+    return 0.0 if curve.witness is None else curve.witness.against(since_min, open_min, dip_c)
+
+
+def past_door(curve: Curve) -> tuple[float, float, float] | None:
+    """A door that was opened and shut within this curve: how long ago, how long it was open, minutes, and what it cost, °C.
+
+    None when nothing sudden explains the curve better than a level by SURE_DOOR.
+    """
+    y = curve.values
+    n, total, squares = len(y), sum(y), sum(v * v for v in y)
+    flat = best = squares - total * total / n
+    found: tuple[float, float, float] | None = None
+    tau = float(round(curve.tau_min))
+    for half, open_min in product(range(4, round(2.0 * n * curve.step_min)), PAST_OPEN_MIN):
+        since = 0.5 * half
+        if since <= open_min:
+            continue
+        shape, s, ss = door_shape(n, curve.step_min, since, open_min, tau, LAG_MIN)
+        fit = sum(map(mul, shape, y))
+        determinant = n * ss - s * s
+        if determinant < 1e-9:
+            continue
+        dip = (s * total - n * fit) / determinant
+        loss = squares - (total + dip * s) / n * total + dip * fit
+        if dip > 0.0 and loss < best:
+            best, found = loss, (since, open_min, dip)
+    return found if flat - best > SURE_DOOR * 2.0 * (curve.variance + LEAST_VARIANCE) else None
 
 
 @lru_cache(maxsize=256)
@@ -238,7 +308,7 @@ def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, on_for_min: 
         on_again = min(on_again, squares - dl * dl / dd)
         for since in CYCLE_DOOR_SINCE_MIN:
             for open_min in DOOR_OPEN_MIN:
-                shape_, _, ss = _door_shape(count, curve.step_min, since, open_min, float(round(tau_min)), 0.0)
+                shape_, _, ss = door_shape(count, curve.step_min, since, open_min, float(round(tau_min)), 0.0)
                 ds = sum(a * b for a, b in zip(decay, shape_, strict=True))
                 fit = sum(a * b for a, b in zip(shape_, left, strict=True))
                 determinant = dd * ss - ds * ds
@@ -247,5 +317,6 @@ def cycle_gain(curve: Curve, tau_min: float, since_peak_min: float, on_for_min: 
                 dip = (ds * dl - dd * fit) / determinant
                 if dip > 0.0:
                     level = (dl + dip * ds) / dd
-                    on_again = min(on_again, squares - level * dl + dip * fit)
+                    said = noise * _gas_against(curve, since, open_min, dip)
+                    on_again = min(on_again, squares - level * dl + dip * fit + said)
     return (on_again - dead) / noise

@@ -34,14 +34,14 @@ def test_a_usual_evening_rings_nothing(evening):
 
 @pytest.mark.parametrize("story", [s for s in STORIES if not s.live], ids=lambda s: s.name)
 def test_a_slow_trouble_can_be_begun_so_that_its_alarm_is_due_when_wanted(evening, story):
-    """The moment worked out ahead is the moment it rings, to within seconds."""
+    """The moment worked out ahead is the moment it rings, to within two minutes: the room heater's turns make a ring jump."""
     wanted_s = evening.world.time_s + 2.2 * 3600
     at_s = must_begin_at_s(story, evening, wanted_s)
     assert at_s is not None
     assert evening.world.time_s < at_s < wanted_s
     rang_s = rings_at_s(story, evening, at_s)
     assert rang_s is not None
-    assert abs(rang_s - wanted_s) <= max(NEAR_ENOUGH_S, 45.0)
+    assert abs(rang_s - wanted_s) <= max(NEAR_ENOUGH_S, 120.0)
 
 
 @pytest.mark.parametrize("story", [s for s in STORIES if s.live], ids=lambda s: s.name)

@@ -260,6 +260,37 @@ def test_a_memory_that_does_not_fit_is_begun_anew(memory):
     assert foresee_heat.sample(learned, 30.0, STEP_S, {"one": 30.0}, 14.0, False, COLD_C) is None
 
 
+@pytest.mark.parametrize("tau", [30.0, 55.0])
+def test_the_lift_before_a_door_sharpens_the_time_constant(tau):
+    """Where it came from is where it most likely goes: fewer τ are possible, the true one among them."""
+    dice = random.Random(7)
+    record = [17.0 - 1.5 * math.exp(-i / tau) + dice.gauss(0.0, 0.12) for i in range(50)]
+    short, _, long = posterior(recovery_gain([], record, 0.02))
+    short_known, middle, long_known = posterior(recovery_gain([], record, 0.02, 17.0))
+    assert long_known / short_known < long / short
+    assert middle == pytest.approx(tau, rel=0.25)
+
+
+def test_a_lamp_hung_lower_does_not_bend_the_time_constant():
+    """It settles elsewhere than where it came from: τ is told from the record alone."""
+    record = [17.0 + 3.0 * (1.0 - math.exp(-i / 30.0)) for i in range(50)]
+    assert posterior(recovery_gain([], record, 0.01, 17.0))[1] == pytest.approx(30.0, rel=0.1)
+
+
+def test_the_room_is_smoothed_as_far_as_its_heater_allows():
+    """A room that only drifts is smoothed the longest; one whose heater comes on every six minutes less far."""
+    reaches = {}
+    for ripple in (0.0, 0.5):
+        learned, dice = foresee_heat.Learned(), random.Random(3)
+        for i in range(1, 2880):
+            room = 14.0 + ripple * math.sin(2.0 * math.pi * i / 12.0)
+            warm = room + 17.0 + dice.gauss(0.0, 0.05)
+            foresee_heat.sample(learned, 30.0 * i, STEP_S, {"one": warm}, room + dice.gauss(0.0, 0.2), False, COLD_C)
+        reaches[ripple] = min(range(len(learned.scatters)), key=learned.scatters.__getitem__)
+    assert reaches[0.0] == 3
+    assert reaches[0.5] < 3
+
+
 @pytest.mark.parametrize("tau", [15.0, 30.0, 55.0])
 def test_a_clean_recovery_points_at_its_time_constant(tau):
     """Newton's law with a known τ and little noise: the likeliest value is the nearest of the row."""

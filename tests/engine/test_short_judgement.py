@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from demo.settings_text import specification as mill_rise
 from monitor.air import psychrometrics, surface
-from monitor.engine import adequacy, flock, foresee_heat, foresee_limits, outlook_air, ventilation
+from monitor.engine import adequacy, flock, foresee_heat, foresee_limits, heat_memory, heat_shapes, outlook_air, ventilation
 from monitor.engine import step as stepping
 from monitor.engine.decisions import decision
 from monitor.engine.events import Acknowledge, Event, FanReport, HandSet, JournalEntry, Json, Keep, Reading, Shelve, Started, Tick
@@ -135,7 +135,17 @@ def test_what_is_kept_at_hand_is_of_pure_functions_alone(seed: int, monkeypatch:
     specification = brooder(seed)
     events = happened(specification, seed)
     told, state = lived(specification, events)
-    for module in (adequacy, outlook_air, foresee_limits, foresee_heat, flock, ventilation, psychrometrics):
+    for module in (
+        adequacy,
+        outlook_air,
+        foresee_limits,
+        foresee_heat,
+        heat_memory,
+        heat_shapes,
+        flock,
+        ventilation,
+        psychrometrics,
+    ):
         for name, found in list(vars(module).items()):
             if hasattr(found, "cache_clear"):
                 monkeypatch.setattr(module, name, found.__wrapped__)
