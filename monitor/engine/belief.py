@@ -77,6 +77,8 @@ def hear(sensor: Sensor, known: SensorState, reading: Reading) -> tuple[SensorSt
             known.jump_score,
             known.unreadable,
             "",
+            former,
+            known.value_at,
         ),
         keep,
         True,

@@ -16,7 +16,7 @@ from monitor.engine.events import Evidence, Json
 from monitor.engine.plan import PenPlan
 from monitor.engine.quiet import with_memory
 from monitor.engine.specification import SI_UNIT, Measure, Priority
-from monitor.engine.state import Health, PenState, State
+from monitor.engine.state import Health, PenState, SensorState, State
 from monitor.engine.view import Condition, View, says_something
 
 MINUTE_S, HALF_MINUTE_S = 60.0, 30.0
@@ -85,10 +85,11 @@ def _heat(plan: PenPlan, pen: PenState, view: View, known: Container[str] | None
 
 
 def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
+    step_s = _step_s(plan)
     believed = {
         s.key: value
         for s in plan.bird_level
-        if view.healths.get(s.key) is Health.BELIEVED and (value := pen.sensors[s.key].value) is not None
+        if view.healths.get(s.key) is Health.BELIEVED and (value := of_late(pen.sensors[s.key], view.at, step_s)) is not None
     }
     if not believed or view.warmth is None:
         return {**pen.memory, "heat_found": None}
@@ -98,7 +99,7 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
     rooms = [
         value
         for s in plan.room_temperature
-        if view.healths.get(s.key) is Health.BELIEVED and (value := pen.sensors[s.key].value) is not None
+        if view.healths.get(s.key) is Health.BELIEVED and (value := of_late(pen.sensors[s.key], view.at, step_s)) is not None
     ]
     room = sum(rooms) / len(rooms) if rooms else None
     learned = foresee_heat.load(pen.memory)
@@ -106,7 +107,7 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
     finding = foresee_heat.sample(
         learned,
         view.at,
-        _step_s(plan),
+        step_s,
         lively,
         room,
         plan.pen.heat.kind == "thermostat",
@@ -119,6 +120,14 @@ def _sampled(plan: PenPlan, pen: PenState, view: View) -> Mapping[str, Json]:
         share = None if finding.share is None else round(finding.share, 3)
         told = [finding.signal, round(finding.value_c, 3), round(finding.slope_per_min, 4), share, finding.note]
     return {**pen.memory, "heat": foresee_heat.saved(learned), "heat_found": told}
+
+
+def of_late(known: SensorState, at: float, step_s: float) -> float | None:
+    """The sensor's value, with the one before where both fell into this step: half of the noise's square for nothing."""
+    value, former = known.value, known.former
+    if value is None or former is None or known.former_at is None or known.former_at <= at - step_s:
+        return value
+    return 0.5 * (value + former)
 
 
 def _air(plan: PenPlan, pen: PenState, view: View) -> foresee_heat.Air | None:

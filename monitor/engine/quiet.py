@@ -47,6 +47,8 @@ def next_number(
         known.jump_score,
         known.unreadable,
         "",
+        former,
+        value_at,
     )
 
 

@@ -54,6 +54,8 @@ class SensorState:
     jump_score: float = 0.0  # jumps of late, each fading over an hour
     unreadable: int = 0
     unreadable_cause: str = ""
+    former: float | None = None  # the value before, and its second
+    former_at: float | None = None
 
 
 @record(frozen=True, slots=True)

@@ -26,13 +26,16 @@ from demo.closed_loop import si  # noqa: E402  the tree is not installed as a pa
 from demo.litter import DAY_S  # noqa: E402
 from demo.scenarios import BANK_DAY, SCENARIOS  # noqa: E402
 from demo.settings_text import specification  # noqa: E402
+from monitor.air.balance import OUTSIDE_CARBON_DIOXIDE_PPM  # noqa: E402
 from monitor.engine import foresee_heat  # noqa: E402
-from monitor.engine.specification import Measure, Place  # noqa: E402
+from monitor.engine.specification import Measure, Place, Sensor  # noqa: E402
 from tests.demo.test_fan_weaker import days_until_weak  # noqa: E402
 
 GRID_S, STALE_S, OFF_DELAY_S = 30.0, 90.0, 300.0
 COLD_C, COLD_STEP_C = 27.0, 2.8  # the chicks' cold limit in their first week, and what it falls each week
-Sample = tuple[float, dict[str, float], float | None]
+FAN_EVERY_S, FAN_FOR_S = 900.0, 40.0  # about what the engine gives chicks of that age
+WATCHED = (Measure.TEMPERATURE, Measure.CARBON_DIOXIDE)
+Sample = tuple[float, dict[str, float], float | None, foresee_heat.Air | None]
 Outcome = tuple[list[float], float]  # seconds at which it called, and seconds watched before a failure
 
 
@@ -41,26 +44,50 @@ def readings(name: str, seed: int, days: float) -> tuple[list[Sample | None], fl
     scenario = next(s for s in SCENARIOS if s.name == name)
     told = specification(scenario.heat, date(*BANK_DAY) - timedelta(days=scenario.age_days))
     play = scenario.build(next(iter(told.pens.values())), scenario, seed)
-    world, last = play.world, dict[str, tuple[float, Place, float]]()
+    world, last = play.world, dict[str, tuple[Sensor, float, float]]()
+    before: dict[str, tuple[float, float]] = {}
     for post in world.posts:
-        post.probes = [p for p in post.probes if p.sensor.measures is Measure.TEMPERATURE and p.sensor.place is not Place.OUTSIDE]
+        post.probes = [p for p in post.probes if p.sensor.measures in WATCHED and p.sensor.place is not Place.OUTSIDE]
     world.posts = [post for post in world.posts if post.probes]
     shown: list[Sample | None] = []
-    grid, until = GRID_S, (play.days if play.truths else days) * DAY_S
+    grid, until, ran_s = GRID_S, (play.days if play.truths else days) * DAY_S, 0.0
     while world.time_s < until:
-        world.command(world.time_s % 300.0 < 60.0, None)
+        running = world.time_s % FAN_EVERY_S < FAN_FOR_S
+        world.command(running, None)
         heard = world.step()
+        ran_s += world.step_s if running else 0.0
         shown += [None for deed in world.done if deed.journal is not None and deed.journal[0] == "lamp raised"]
         for one in heard:
             while one.time_s >= grid:
-                fresh = {k: (v, place) for k, (v, place, at) in last.items() if grid - at < STALE_S}
-                probes = {k: v for k, (v, place) in fresh.items() if place is Place.BIRD_LEVEL}
-                rooms = [v for v, place in fresh.values() if place is Place.ROOM]
-                if probes:
-                    shown.append((grid, probes, rooms[0] if rooms else None))
+                sample = _sample(grid, last, before, ran_s)
+                if sample is not None:
+                    shown.append(sample)
                 grid += GRID_S
-            last[one.sensor.key] = (si(one.sensor, one.value), one.sensor.place, one.time_s)
+            key = one.sensor.key
+            if key in last:
+                before[key] = last[key][1:]
+            last[key] = (one.sensor, si(one.sensor, one.value), one.time_s)
     return shown, play.truths[0].from_s if play.truths else None, until
+
+
+def _sample(
+    grid: float, last: dict[str, tuple[Sensor, float, float]], before: dict[str, tuple[float, float]], ran_s: float
+) -> Sample | None:
+    """What is believed at this half minute, as the engine takes it: two readings of one half minute by their mean."""
+    probes, room, air = dict[str, float](), None, None
+    for key, (sensor, value, at) in last.items():
+        if grid - at >= STALE_S:
+            continue
+        if sensor.measures is Measure.CARBON_DIOXIDE:
+            air = foresee_heat.Air(value - OUTSIDE_CARBON_DIOXIDE_PPM, ran_s / 60.0)
+            continue
+        former = before.get(key, (value, -math.inf))
+        late = 0.5 * (value + former[0]) if former[1] > grid - GRID_S else value
+        if sensor.place is Place.BIRD_LEVEL:
+            probes[key] = late
+        elif sensor.place is Place.ROOM:
+            room = late
+    return (grid, probes, room, air) if probes else None
 
 
 def calls(shown: list[Sample | None], cycling: bool, age_days: int, gain: float) -> list[float]:
@@ -71,9 +98,9 @@ def calls(shown: list[Sample | None], cycling: bool, age_days: int, gain: float)
         if sample is None:
             learned = foresee_heat.load(foresee_heat.lamp_moved({"heat": foresee_heat.saved(learned)}))
             continue
-        at, probes, room = sample
+        at, probes, room, air = sample
         cold_c = COLD_C - COLD_STEP_C * ((age_days * DAY_S + at) // (7 * DAY_S))
-        found = foresee_heat.sample(learned, at, GRID_S, probes, room, cycling, cold_c)
+        found = foresee_heat.sample(learned, at, GRID_S, probes, room, cycling, cold_c, air=air)
         if found is not None and found.signal:
             clear_since = math.inf
             if not standing:
