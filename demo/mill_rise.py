@@ -65,6 +65,8 @@ def raise_world(
     warmest = max(start_c, yard.heater_on_below_c) if yard.heater_w else start_c
     barn = Barn(shed, replace(yard.lamp), litter, air_c=warmest, mass_c=warmest)
     barn.lift_c = yard.lamp.lift_c if yard.lamp.kind != "none" else 0.0
+    if yard.lamp.kind == "thermostat":  # no story begins hotter than its thermostat lets it be
+        barn.lift_c = min(barn.lift_c, max(yard.lamp.set_point_c - warmest, 0.0))
     barn.heater_w, barn.heater_on_below_c = yard.heater_w, yard.heater_on_below_c
     groups = [Group(f.bird_class, hatched_s, f.count, arrives_s) for f in pen.flocks]
     flock = Flock(groups, start_hour=yard.start_hour)
