@@ -47,6 +47,7 @@ class Sent:
     packet_id: int
     message: Message
     is_duplicate: bool
+    waited: bool  # it was held when the daemon connected: the session's own mark stands behind it in the queue
 
 
 class SimulatedBroker:
@@ -57,7 +58,8 @@ class SimulatedBroker:
         self._session: _Kept | None = None
         self._saved: _Kept | None = None
         self._saved_at = 0.0
-        self._to_send: deque[Sent] = deque()
+        self._to_send: deque[tuple[int, Message, bool]] = deque()
+        self._before_mark = 0
 
     @property
     def takes(self) -> bool:
@@ -75,7 +77,11 @@ class SimulatedBroker:
 
     def pass_time(self, now: float) -> None:
         if self.takes and self.keeps_file and now - self._saved_at >= SAVED_EVERY_S:
-            self._saved, self._saved_at = None if self._session is None else self._session.copied(), now
+            self.save(now)
+
+    def save(self, now: float) -> None:
+        """What a killed one comes back with."""
+        self._saved, self._saved_at = None if self._session is None else self._session.copied(), now
 
     def kill(self) -> None:
         held = _everything(self._session)
@@ -95,10 +101,14 @@ class SimulatedBroker:
         """Whether there was a session."""
         was_there = self._session is not None
         self._session = session = self._session or _Kept()
-        self._to_send = deque(Sent(packet_id, message, before) for packet_id, (message, before) in session.in_flight.items())
+        self._to_send = deque((packet_id, message, before) for packet_id, (message, before) in session.in_flight.items())
         for packet_id, (message, _) in session.in_flight.items():
             session.in_flight[packet_id] = (message, True)
         return was_there
+
+    def mark(self) -> None:
+        """The daemon has sent its mark to itself: however many windows what is held now fills, the mark comes back after it."""
+        self._before_mark = len(_everything(self._session))
 
     def next_sent(self) -> Sent | None:
         """The next message on its way to the daemon."""
@@ -106,7 +116,7 @@ class SimulatedBroker:
         if session is None or not self.takes:
             return None
         if self._to_send:
-            return self._to_send.popleft()
+            return self._sent(*self._to_send.popleft())
         if not session.queue or len(session.in_flight) >= WINDOW:
             return None
         message = session.queue.popleft()
@@ -114,7 +124,11 @@ class SimulatedBroker:
             session.next_id = session.next_id % 65_535 + 1
         packet_id, session.next_id = session.next_id, session.next_id % 65_535 + 1
         session.in_flight[packet_id] = (message, True)
-        return Sent(packet_id, message, False)
+        return self._sent(packet_id, message, False)
+
+    def _sent(self, packet_id: int, message: Message, is_duplicate: bool) -> Sent:
+        waited, self._before_mark = self._before_mark > 0, max(0, self._before_mark - 1)
+        return Sent(packet_id, message, is_duplicate, waited)
 
     def acknowledged(self, packet_id: int) -> Message | None:
         """An acknowledgement has arrived."""
@@ -127,10 +141,6 @@ class SimulatedBroker:
     def waiting(self) -> set[Message]:
         """What it has handed to nobody yet."""
         return set() if self._session is None else set(self._session.queue)
-
-    @property
-    def holds(self) -> int:
-        return len(_everything(self._session))
 
 
 def _everything(kept: _Kept | None) -> set[Message]:

@@ -245,24 +245,22 @@ class World:
             self._connected_since = self.now
             self._hung_since = None
             daemon.connected(self._connections, self.broker.connect())
-            held = self.broker.holds
-            for _ in range(held):
-                self._deliver_one(daemon, waited=True)
+            self.broker.mark()
 
     def _deliver(self, daemon: SimulatedDaemon) -> None:
-        while daemon.session.connected and self._deliver_one(daemon, waited=False):
+        while daemon.session.connected and self._deliver_one(daemon):
             pass
 
-    def _deliver_one(self, daemon: SimulatedDaemon, waited: bool) -> bool:
+    def _deliver_one(self, daemon: SimulatedDaemon) -> bool:
         sent: Sent | None = self.broker.next_sent()
         if sent is None:
             return False
         message = sent.message
         if not sent.is_duplicate and message.sensor:
-            self._heard.note(message.sensor.partition("/")[2], self.now, message.value, waited)
+            self._heard.note(message.sensor.partition("/")[2], self.now, message.value, sent.waited)
         digest = hashlib.blake2b(f"{message.topic}\0{message.payload}".encode(), digest_size=16).digest()
         delivery = Delivery(self._connections, sent.packet_id, 1, digest)
-        daemon.arrivals.take(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, waited))
+        daemon.arrivals.take(Arrival(message.topic, message.payload.encode(), False, sent.is_duplicate, delivery, sent.waited))
         return True
 
     def _acknowledged(self, delivery: Delivery) -> None:
