@@ -60,7 +60,6 @@ TICK_S = 1.0
 ROTA_EVERY_S = 15.0
 # A thread that commits or draws a page gives the interpreter back after so long to one that has a reading to judge.
 SWITCH_S = 0.001
-LOSS = "loss-"  # in the key of a notice that says what a damaged store has lost
 BLINK_S = 120.0  # a stop shorter than this is not told to people as a dark time
 
 
@@ -297,7 +296,7 @@ class Daemon:
                 self.outboxes.settle(self.core.now()[0])
             except StoreFailing as trouble:
                 log.warning("notices stay in memory until the next commit: %s", trouble)
-            if self.writer.store is not None and any(LOSS in notice.key for notice in notices):
+            if self.writer.store is not None and any(notice.kind == rota.LOSS for notice in notices):
                 self.writer.store.loss_told()
         self._worker.wake()
 
@@ -316,8 +315,8 @@ class Daemon:
         words = loss_words(self.settings.specification, self.settings.catalogue, store.opened.lost)
         now = Now(at, self.people.local(wall_ms))
         # Not by its second alone: of a backup it may come again, and with it the row of an earlier loss.
-        name = f"{LOSS}{round(at)}-{zlib.crc32(store.opened.lost.encode()):08x}"
-        notices = rota.announce(rota.STARTED, words, self.settings.connections.tell, now, name=name)
+        name = f"{round(at)}-{zlib.crc32(store.opened.lost.encode()):08x}"
+        notices = rota.announce(rota.LOSS, words, self.settings.connections.tell, now, name=name)
         self.core.add_notices(notices)
         if not notices:
             store.loss_told()  # nobody is to be told: it stands in the log

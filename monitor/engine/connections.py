@@ -126,7 +126,7 @@ class Notice:
     key: str  # unique; writing the same key again changes nothing, so nobody is told twice
     occurrence: int
     alarm: str  # alarm key, or "" for a report
-    kind: str  # "raised", "again", "escalated", "all clear", "report", "test", "started"
+    kind: str  # "raised", "again", "escalated", "all clear", "report", "test", "started", "loss", "summary"
     person: str
     channel: int  # index into Connections.tell
     priority: Priority

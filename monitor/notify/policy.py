@@ -4,8 +4,9 @@ Exactly once cannot be had over a channel whose answer may be lost: killed betwe
 answer, nobody can say whether the message arrived. So, chosen and kept here:
 1. What the next hop accepted is never sent again. What it certainly did not get is tried again.
 2. What may have arrived (the answer was lost, or the daemon was killed in between) is sent again only when it
-   calls for help (alarms, summaries) or goes to a siren; then under the same id, and its text says that it may
-   be a repeat. All clears, reports and test calls are not: a lost one costs less than a doubted one.
+   calls for help (alarms, summaries), says what a damaged store has lost, for nothing else will say it, or goes to a
+   siren; then under the same id, and its text says that it may be a repeat. All clears, reports and test calls are not:
+   a lost one costs less than a doubted one.
 3. What is stale is not sent by itself: one summary takes its place. A repeat that is stale is dropped, for the
    next one says the same.
 """
@@ -20,7 +21,7 @@ from types import MappingProxyType
 from monitor.engine.connections import Notice, Tell
 from monitor.engine.specification import Priority
 from monitor.notify.outbox import Row
-from monitor.notify.rota import AGAIN, ALARMING, RAISED, SUMMARY, TEST, base_key, is_siren, substitute_key
+from monitor.notify.rota import AGAIN, ALARMING, LOSS, RAISED, SUMMARY, TEST, base_key, is_siren, substitute_key
 
 # In front of a row's last answer: its next attempt says that it may be a repeat.
 UNCERTAIN = "may have arrived: "
@@ -53,7 +54,7 @@ def backoff_s(attempts: int, priority: Priority, dice: Random) -> float:
 def sends_again_when_uncertain(notice: Notice, tell: Sequence[Tell]) -> bool:
     """Rule 2: is a possible repeat better than a possible loss?"""
     siren = notice.channel < len(tell) and is_siren(tell[notice.channel])
-    return siren or notice.kind in ALARMING or notice.kind == SUMMARY
+    return siren or notice.kind in ALARMING or notice.kind in (SUMMARY, LOSS)
 
 
 def falls(row: Row, at: float) -> bool:

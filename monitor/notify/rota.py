@@ -33,7 +33,7 @@ from monitor.engine.wording import Words
 SIREN = "mqtt:"
 
 RAISED, AGAIN, ESCALATED, ALL_CLEAR, ACKNOWLEDGED = "raised", "again", "escalated", "all clear", "acknowledged"
-REPORT, TEST, STARTED, SUMMARY = "report", "test", "started", "summary"
+REPORT, TEST, STARTED, LOSS, SUMMARY = "report", "test", "started", "loss", "summary"
 ALARMING = frozenset({RAISED, AGAIN, ESCALATED})
 
 # Multiples of the keeper's repeat interval; own choice.
@@ -50,6 +50,7 @@ WORTH_S: Mapping[str, float] = MappingProxyType(
         ACKNOWLEDGED: 60.0,
         REPORT: 6 * 3600.0,
         STARTED: 12 * 3600.0,
+        LOSS: 12 * 3600.0,
         TEST: 600.0,
     }
 )
@@ -177,10 +178,10 @@ def held_for_s(entry: Tell, local: time) -> float:
 def announce(
     kind: str, words: Words, tell: Sequence[Tell], now: Now, *, name: str, priority: Priority = Priority.LOW
 ) -> list[Notice]:
-    """A message that is no alarm: a report, or that the daemon has started after an unclean stop.
+    """A message that is no alarm: a report, a start after an unclean stop, or what a damaged store has lost.
 
     Args:
-        kind: "report" goes to the entries that ask for reports, "started" to each person of the first order.
+        kind: "report" goes to the entries that ask for reports, "started" and "loss" to each person of the first order.
         name: names this one for its key: the day of a report, the segment of a start.
         priority: low and medium wait for the person's hours.
     """

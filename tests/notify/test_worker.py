@@ -16,9 +16,11 @@ import pytest
 
 from monitor.engine.connections import Notice, Secret, Tell
 from monitor.engine.specification import Priority
+from monitor.engine.wording import Words
 from monitor.notify.channels import Channel, Outcome, open_channels
 from monitor.notify.outbox import MemoryOutbox
 from monitor.notify.policy import FOREVER, UNCERTAIN
+from monitor.notify.rota import LOSS, Now, announce
 from monitor.notify.worker import MOST_ABANDONED, STUCK_S, Sayings, Worker
 from monitor.store.keep import Store
 
@@ -188,6 +190,27 @@ def test_a_refusal_after_a_lost_answer_does_not_make_it_forget_that_it_may_be_a_
     assert answers == [True] * (len(answers) - 1) + [False]
     assert len(answers) >= 3
     assert [body["message"] for body in receiver.taken] == ["body", "May be a repeat.\nbody"]
+
+
+def test_what_a_damaged_store_lost_is_told_again_after_a_lost_answer(store: Store, receiver: Any) -> None:
+    """The answer is lost, or the daemon killed before it came: told again as a possible repeat, for nothing else will say it."""
+    words = Words("Mill Rise: the store was damaged", "What came after noon is lost.")
+    (lost,) = announce(LOSS, words, (ada(receiver.address),), Now(0.0, None), name="7")
+    receiver.mode = "refuse"
+    store.outbox.add([lost])
+    store.outbox.sending(lost.key, 0.0)  # the last run ended here
+    desk = Desk(store.outbox, (ada(receiver.address),))
+    desk.turn()
+    receiver.mode = "take and hang"
+    desk.run(30, 10)
+    assert receiver.taken
+    receiver.mode = "take"
+    desk.run(HOUR, 60)
+    assert [body["message"] for body in receiver.taken] == [f"May be a repeat.\n{words.message}"] * 2
+    assert len(receiver.record()) == 1
+    row = store.outbox.find(lost.key)
+    assert row is not None
+    assert row.status == "sent"
 
 
 def test_good_news_with_a_lost_answer_is_not_repeated(store: Store, receiver: Any) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
 
-from monitor.daemon.watch import LOSS
+from monitor.notify.rota import LOSS
 from monitor.store.failures import StoreFailing
 from monitor.store.keep import Store
 from monitor.store.nightly import BACKUPS_NAME
@@ -190,6 +190,6 @@ def judge(world: World, daemon: SimulatedDaemon) -> None:
     if not card.is_sound():
         raise world.broken("the store has a spoilt page, and the daemon does not know it")
     for at in card.restored_at:
-        if at >= card.told_until and not any(ring.at >= at and LOSS in ring.notice.key for ring in world.phones.rung):
+        if at >= card.told_until and not any(ring.at >= at and ring.notice.kind == LOSS for ring in world.phones.rung):
             raise world.broken(f"a damaged store was restored at {at - world.began:.0f} s, and nobody was told what is lost")
     card.told_until = world.now

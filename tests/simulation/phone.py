@@ -9,7 +9,7 @@ from random import Random
 
 from monitor.engine.connections import Notice
 from monitor.notify.channels import Outcome
-from monitor.notify.rota import ALARMING, SUMMARY
+from monitor.notify.rota import ALARMING, LOSS, SUMMARY
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Phones:
                     wrong.append(f"{key} came again at {again.at:.0f} though it had been accepted at {former.at:.0f}")
                 elif not again.says_maybe_repeat:
                     wrong.append(f"{key} came again at {again.at:.0f} and did not say that it may be a repeat")
-                elif again.notice.kind not in ALARMING and again.notice.kind != SUMMARY:
+                elif again.notice.kind not in ALARMING and again.notice.kind not in (SUMMARY, LOSS):
                     wrong.append(f"{key}, a {again.notice.kind}, came twice")
         return wrong
 
