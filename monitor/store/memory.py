@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from monitor.engine.connections import Delivery
@@ -71,9 +71,15 @@ class Memory:
 
 def last_rows(connection: sqlite3.Connection) -> list[Remembered]:
     """The last deliveries in a store, oldest first."""
-    found = [Remembered(*row) for row in connection.execute("SELECT packet_id, digest, number FROM delivery")]
-    for (packed,) in connection.execute("SELECT deliveries FROM inbox WHERE deliveries IS NOT NULL"):
-        found += _unpack(packed)
+    ring = [Remembered(*row) for row in connection.execute("SELECT packet_id, digest, number FROM delivery")]
+    return the_last(
+        ring, [packed for (packed,) in connection.execute("SELECT deliveries FROM inbox WHERE deliveries IS NOT NULL")]
+    )
+
+
+def the_last(ring: Iterable[Remembered], beside: Iterable[bytes]) -> list[Remembered]:
+    """The last of those in the ring and of those packed beside readings, oldest first."""
+    found = [*ring, *(row for packed in beside for row in _unpack(packed))]
     found.sort(key=lambda row: row.order)
     return found[-REMEMBERED:]
 

@@ -18,10 +18,11 @@ from typing import Any
 from monitor.store.connection import open_reader
 from monitor.store.failures import UNREADABLE
 from monitor.store.inbox import EARLIEST_MS, LATEST_MS
-from monitor.store.memory import Remembered, last_rows, take_in
+from monitor.store.memory import Remembered, take_in, the_last
 
 # A store that begins anew is not held up by years of readings: the file stays for whoever wants them all.
 MOST_DAYS = 8
+MOST_UNACKNOWLEDGED = 200  # by a broker: its receive maximum, as shipped
 _DAY_MS = 86_400_000
 
 
@@ -61,14 +62,17 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
     """
     found = Salvaged()
     with suppress(*UNREADABLE, OSError), closing(open_reader(damaged)) as connection:
+        inbox = _inbox(connection)
         for series, name in _rows(connection, "SELECT id, name FROM series", ()):
             if not isinstance(name, str):
                 continue  # a page that is none of this table's any more
-            for source in ("reading", "inbox"):
-                asked = f"SELECT time_ms, value FROM {source} WHERE series = ? AND time_ms > ?"  # noqa: S608 — two names
-                after = newest_ms.get(name, -1)
-                rows = _from_both_ends(connection, asked, (series, after), "time_ms")
-                found.readings += [(name, time_ms, value) for time_ms, value in rows if _is_reading(time_ms, value)]
+            after = newest_ms.get(name, -1)
+            asked = "SELECT time_ms, value FROM reading WHERE series = ? AND time_ms > ?"
+            rows = _from_both_ends(connection, asked, (series, after), "time_ms")
+            arrived = {(time_ms, value) for _, of, time_ms, value, _ in inbox if of == series}
+            found.readings += [
+                (name, time_ms, value) for time_ms, value in rows | arrived if _is_reading(time_ms, value) and time_ms > after
+            ]
         for table, last in last_ids.items():
             asked = f"SELECT * FROM {table} WHERE id > ?"  # noqa: S608 — two names
             found.rows[table] = sorted(_from_both_ends(connection, asked, (last,), "id"))
@@ -77,8 +81,7 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
             found.waiting = connection.execute(
                 "SELECT segment, n, s.name, at_ms, value, own_time FROM waiting JOIN series s ON s.id = series"
             ).fetchall()
-        with suppress(*UNREADABLE):
-            found.deliveries = last_rows(connection)
+        found.deliveries = _deliveries(connection, [packed for *_, packed in inbox])
         for row in _rows(connection, f"SELECT {', '.join(SAVED)} FROM saved", ()):  # noqa: S608 — constants
             with suppress(zlib.error, TypeError):
                 zlib.decompressobj().decompress(row[-1])
@@ -89,6 +92,33 @@ def salvage(damaged: Path, newest_ms: Mapping[str, int], last_ids: Mapping[str, 
 
 def _is_reading(time_ms: object, value: object) -> bool:
     return isinstance(time_ms, int) and EARLIEST_MS <= time_ms < LATEST_MS and isinstance(value, int | float)
+
+
+def _inbox(connection: sqlite3.Connection) -> list[tuple[Any, ...]]:
+    """Arrivals in front of a hole and behind it, by their number: sorted by anything else, one hole would bar the way to all.
+
+    Of the batch that a hole cuts short only the end knew the deliveries. If the broker has them unacknowledged, it sends
+    these readings again and nothing would tell: they are left to it, rather than stored twice.
+    """
+    asked = "SELECT seq, series, time_ms, value, deliveries FROM inbox ORDER BY seq"
+    front, back = list(_rows(connection, asked, ())), list(_rows(connection, f"{asked} DESC", ()))
+    if front[-1:] != back[:1]:
+        end = len(front)
+        while front and front[-1][-1] is None and end - len(front) < MOST_UNACKNOWLEDGED:
+            front.pop()
+    return list({row[0]: row for row in (*front, *back)}.values())
+
+
+def _deliveries(connection: sqlite3.Connection, beside: Sequence[object]) -> list[Remembered]:
+    """What was remembered in the ring and beside the readings: a hole in the one takes nothing of the other."""
+    asked = "SELECT slot, packet_id, digest, number FROM delivery WHERE slot >= ?"
+    ring = _from_both_ends(connection, asked, (0,), "slot")
+    whole = [
+        Remembered(packet_id, digest, number)
+        for _, packet_id, digest, number in ring
+        if isinstance(packet_id, int) and isinstance(digest, bytes) and isinstance(number, int)
+    ]
+    return the_last(whole, [packed for packed in beside if isinstance(packed, bytes)])
 
 
 def put_in(connection: sqlite3.Connection, found: Salvaged) -> None:

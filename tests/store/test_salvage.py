@@ -8,7 +8,7 @@ from contextlib import closing
 import pytest
 
 from monitor.engine.events import JournalEntry
-from monitor.store.connection import STORE_NAME
+from monitor.store.connection import PAGE_BYTES, STORE_NAME
 from monitor.store.keep import Store
 from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
@@ -114,6 +114,36 @@ def test_what_was_known_of_deliveries_and_notices_is_known_again(tmp_path, say):
         assert [row.packet_id for row in store.remembered()] == [7, 8, 9, 10]
         assert store.outbox.find("new") is not None
     assert values(tmp_path) == [1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize("spoilt", ["ring", "inbox"])
+def test_a_hole_in_what_is_known_of_deliveries_takes_only_what_stood_there(tmp_path, say, spoilt):
+    """The ring of the old ones is another table than that of the newest, which the broker may yet send again."""
+    with Store.open(tmp_path) as store:
+        for n in range(60):  # in the ring, for they came without a reading
+            store.commit(say.batch(deliveries=[say.delivery(1_000 + n, b"old %d" % n)]))
+        for n in range(400):  # beside the readings, over several pages
+            keeps = [say.keep("a/b", n + part / 4, n * 1000 + part) for part in range(4)]
+            store.commit(say.batch(*keeps, deliveries=[say.delivery(n, b"digest of sixteen")]))
+        store.mark_clean()
+    with closing(sqlite3.connect(tmp_path / STORE_NAME)) as connection:
+        asked = "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY path"
+        pages = [page for (page,) in connection.execute(asked, ("delivery" if spoilt == "ring" else "inbox",))]
+    with (tmp_path / STORE_NAME).open("r+b") as stream:
+        stream.seek((pages[len(pages) // 2] - 1) * PAGE_BYTES)
+        stream.write(bytes(PAGE_BYTES))
+    with opened_again(tmp_path) as store:
+        assert store.opened.set_aside is not None
+        known = [row.packet_id for row in store.remembered()]
+    old, new = [one for one in known if one >= 1_000], [one for one in known if one < 1_000]
+    assert {int(value) for value in values(tmp_path)} == set(new)  # what would be sent again is known, or is not there
+    if spoilt == "ring":
+        assert new == list(range(400))
+        assert 0 < len(old) < 60
+    else:
+        assert old == list(range(1_000, 1_060))
+        assert (new[0], new[-1]) == (0, 399)
+        assert 380 < len(new) < 400
 
 
 def test_a_page_of_something_else_invents_no_reading(filled):
