@@ -20,6 +20,7 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from monitor.notify.rota import LOSS
+from monitor.store.connection import is_suspected
 from monitor.store.failures import StoreFailing
 from monitor.store.keep import Store
 from monitor.store.nightly import BACKUPS_NAME
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 NIGHT_S = 86_400.0
 MOST_A_DAY = 6.0
 PAGE_BYTES = 1024
+RESTORED_WITHIN_S = 120.0  # from meeting a spoilt page
 Stored = Counter[tuple[str, float]]
 
 
@@ -176,6 +178,20 @@ def look_at(world: World, daemon: SimulatedDaemon) -> None:
         wrong = world.card.wrong_after(restored, world.sensors.messages, world.broker.waiting)
         if wrong:
             raise world.broken(wrong)
+
+
+def let_restore(world: World, daemon: SimulatedDaemon) -> None:
+    """A page that lay spoilt unseen and is met only now, as by the night's backup in the last turn of a quiet time.
+
+    It is a fault of this minute, not one from which the daemon has had the whole quiet time to come back.
+    """
+    end = world.now + RESTORED_WITHIN_S
+    while world.card.is_spoilt and world.now < end:
+        store = daemon.writer.store
+        if store is not None and not is_suspected(store.folder):
+            return
+        world.now = world.clocks.now = round(world.now + TURN_S, 3)
+        world.turn_daemon()
 
 
 def judge(world: World, daemon: SimulatedDaemon) -> None:

@@ -366,6 +366,7 @@ class World:
         daemon = self.daemon
         if daemon is None:
             raise self.broken("no daemon runs")
+        card.let_restore(self, daemon)
         trouble = self._trouble(daemon)
         if trouble or self._well_after is None or self._well_after > WELL_WITHIN_S:
             raise self.broken(f"not well {self._well_after or QUIET_S:.0f} s after the last fault; {trouble}")
