@@ -84,7 +84,13 @@ def scatter(values: Sequence[float]) -> float:
 
 
 def fell_early(learned: Learned, smooth_variance: float) -> bool:
-    """Did this fall begin so far below the usual turning points that it is no rest?"""
+    """Did this fall begin so far below the usual turning points, and below each of the last ones, that it is no rest?
+
+    A heater of the room that comes and goes makes every second or third peak a low one.
+    """
+    *former, last = learned.peaks
     usual = median(learned.peaks)
     swing = max(0.0, usual - median(learned.troughs))
-    return learned.peaks[-1] < usual - max(EARLY_SHARE * swing, 3.0 * scatter(learned.peaks), 3.0 * math.sqrt(smooth_variance))
+    noise = math.sqrt(smooth_variance)
+    below = usual - max(EARLY_SHARE * swing, 3.0 * scatter(learned.peaks), 3.0 * noise)
+    return last < below and last < min(former, default=math.inf) - max(0.1 * swing, 2.0 * noise)
