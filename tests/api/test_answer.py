@@ -176,7 +176,7 @@ def test_every_part_carries_numbers_in_plain_json(tmp_path: Path) -> None:
     barn.close()
 
 
-def _answer(barn: BarnAtHand, pen: str = "brooder"):  # type: ignore[no-untyped-def]
+def _answer(barn: BarnAtHand, pen: str = "brooder"):  # type: ignore[no-untyped-def]  # whatever the page is given
     plan = plan_for(barn.specification).pens[pen]
     return answer(plan, barn.state().pens.get(pen) or PenState(pen), barn.state().day, barn.at, barn.specification.units)
 

@@ -355,13 +355,13 @@ def _one_tap_path(client: httpx.Client, barn: BarnAtHand, occurrence: int | None
     return link.removeprefix(str(client.base_url).rstrip("/"))
 
 
-def _links(barn: BarnAtHand):  # type: ignore[no-untyped-def]
+def _links(barn: BarnAtHand):  # type: ignore[no-untyped-def]  # an import of the test alone
     from monitor.api.links import Links
 
     return Links(folder_of(barn.connections))
 
 
-def _cold(barn: BarnAtHand):  # type: ignore[no-untyped-def]
+def _cold(barn: BarnAtHand):  # type: ignore[no-untyped-def]  # an import of the test alone
     return barn.state().pens["brooder"].alarms["brooder/birds_cold"]
 
 

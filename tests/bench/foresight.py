@@ -36,7 +36,7 @@ Job = tuple[float, bool, int, float, float]
 def nights(job: Job) -> tuple[list[float], int, float]:
     """Delays in minutes (infinite when never called), false calls, and days watched, of one brooder."""
     tau, thermostat, seed, steady_gain, cycling_gain = job
-    foresee_heat.STEADY_GAIN, foresee_heat.CYCLING_GAIN = steady_gain, cycling_gain  # type: ignore[misc]
+    foresee_heat.STEADY_GAIN, foresee_heat.CYCLING_GAIN = steady_gain, cycling_gain  # type: ignore[misc]  # a constant, tried at other values
     brooder, learned = Brooder(seed, tau, thermostat), foresee_heat.Learned()
     dice = random.Random(f"moments {seed}")
     next_failure, delays, false, standing = LEARN_MIN + dice.uniform(0.0, 360.0), [], 0, False

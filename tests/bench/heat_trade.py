@@ -134,7 +134,7 @@ def heat(pool: ProcessPoolExecutor, kind: str, given: argparse.Namespace) -> lis
     results = list(pool.map(one, jobs))
     rows: list[dict[str, float | str]] = []
     for gain in gains:
-        delays = sorted(r[gain][0] / 60.0 for r in results if r[gain][0] is not None)  # type: ignore[operator]
+        delays = sorted(r[gain][0] / 60.0 for r in results if r[gain][0] is not None)  # type: ignore[operator]  # None is left out
         false, days = sum(r[gain][1] for r in results), sum(r[gain][2] for r in results)
         row: dict[str, float | str] = {"source": kind, "gain": gain, "failures": len(delays), "false": false, "days": days}
         row["median_min"], row["p95_min"] = statistics.median(delays), delays[math.ceil(0.95 * len(delays)) - 1]

@@ -69,7 +69,7 @@ def shares_of(act: Any, most: int = 12) -> tuple[dict[str, float], int]:
     """Each function's own part of the time, and how often a pen was judged; the profiler weighs small functions up."""
     profile = cProfile.Profile()
     profile.runcall(act)
-    rows = {f"{Path(code[0]).stem}.{code[2]}": row for code, row in pstats.Stats(profile).stats.items()}  # type: ignore[attr-defined]
+    rows = {f"{Path(code[0]).stem}.{code[2]}": row for code, row in pstats.Stats(profile).stats.items()}  # type: ignore[attr-defined]  # not in its stub
     total = sum(row[2] for row in rows.values())
     judged = rows["step._judge_pen"][0]
     greatest = sorted(rows, key=lambda name: -rows[name][2])[:most]

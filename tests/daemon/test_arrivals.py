@@ -74,7 +74,7 @@ def sensor(broker: BrokerProcess) -> Iterator[Publisher]:
 def leave_stored_and_not_acknowledged(site: Site, sensor: Publisher, count: int) -> None:
     """A run that ends between its commit and its acknowledgement: the broker will send all of it again."""
     first = site.watch()
-    first.session.acknowledge = lambda _deliveries: 0  # type: ignore[method-assign]
+    first.session.acknowledge = lambda _deliveries: 0  # type: ignore[method-assign]  # a link that is lost
     first.start()
     assert wait_until(lambda: first.session.subscribed)
     sensor.send(LAMP, *[str(n) for n in range(count)])

@@ -224,7 +224,7 @@ def test_the_page_gives_the_drawing_that_the_weekly_sheet_brings(barn: Barn, tmp
     store = Path(barn.connections.store.folder)
     (token := tmp_path / "token").write_text(TOKEN)
     at_hand = BarnAtHand(tmp_path / "other", barn.specification, token_file=token)
-    at_hand.reader = lambda: Reader(store)  # type: ignore[method-assign]
+    at_hand.reader = lambda: Reader(store)  # type: ignore[method-assign]  # the store beside it
     server = WebServer(create_app(at_hand), "127.0.0.1", 0)
     server.start()
     drawn = httpx.get(f"{server.address}/api/pens/brooder/week.svg?day={DAY}", headers={"Authorization": f"Bearer {TOKEN}"})

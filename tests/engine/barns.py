@@ -108,7 +108,7 @@ def fan(**changed: object) -> Fan:
         curve=((0.0, 400.0), (0.19, 0.0)),
         curve_source="test",
     )
-    return replace(base, **changed)  # type: ignore[arg-type]
+    return replace(base, **changed)  # type: ignore[arg-type]  # any field of a pen
 
 
 def limits(alarms: Mapping[str, Limit] = ALARMS) -> Limits:

@@ -38,7 +38,7 @@ def test_a_replacement_is_what_dataclasses_make_of_it() -> None:
 def test_a_field_that_is_not_there_cannot_be_replaced() -> None:
     """A misspelt word is an error, not a new attribute."""
     with pytest.raises(AttributeError, match="dew_at"):
-        replace(State(), dew_at=1.0)  # type: ignore[call-arg]
+        replace(State(), dew_at=1.0)  # type: ignore[call-arg]  # no such field
 
 
 def test_equal_records_are_equal_and_hash_alike() -> None:

@@ -116,7 +116,7 @@ def test_a_settled_pen_is_judged_as_if_all_were_asked(seed: int, monkeypatch: py
     kept = stepping.settled_until
 
     def counted(*of: object) -> float:
-        found = kept(*of)  # type: ignore[arg-type]
+        found = kept(*of)  # type: ignore[arg-type]  # as it was called
         asked.append(found > settled.NOT_SETTLED)
         return found
 

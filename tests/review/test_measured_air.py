@@ -96,7 +96,7 @@ def test_moisture_alone_is_a_cross_check_and_no_figure() -> None:
     ],
     ids=["no runs", "two runs", "nothing to fade", "slow"],
 )
-def test_what_cannot_be_told_says_why(found, reason) -> None:  # type: ignore[no-untyped-def]
+def test_what_cannot_be_told_says_why(found, reason) -> None:  # type: ignore[no-untyped-def]  # of any kind
     """No figure without ground: each case names its own."""
     week = found()
     assert week.measured.per_hour is None
@@ -141,7 +141,7 @@ def test_every_week_has_its_line() -> None:
     told = as_json(pen(), found)
     assert isinstance(told, dict)
     assert str(told["sentence"]).startswith("Week of 2 Nov: the fan changes the air")
-    assert len(told["weeks"]) == WEEKS  # type: ignore[arg-type]
+    assert len(told["weeks"]) == WEEKS  # type: ignore[arg-type]  # a list
     assert told["lines"] == [
         told["sentence"],
         "In 7 of the last 8 weeks the fan never ran five minutes at a stretch after a rest.",

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from unittest import mock
 
 import pytest
@@ -17,18 +13,6 @@ from tests.simulation.barn import Heard
 from tests.simulation.calm import READINGS_EVERY_S, CalmWorld
 from tests.simulation.judging import Broken
 from tests.simulation.pace import TURN_S
-
-
-@pytest.fixture
-def world() -> Iterator[CalmWorld]:
-    logging.disable(logging.CRITICAL)
-    with TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
-        made = CalmWorld(Path(folder))
-        with made.disk.under(), made.pace.kept():
-            yield made
-            if made.daemon is not None:
-                made.daemon.power_off()
-    logging.disable(logging.NOTSET)
 
 
 def reason(world: CalmWorld) -> str:

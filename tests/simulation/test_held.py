@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Iterator
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from unittest import mock
 
 import pytest
@@ -16,18 +12,6 @@ from tests.simulation.broker import WINDOW
 from tests.simulation.calm import READINGS_EVERY_S, CalmWorld
 from tests.simulation.judging import Broken
 from tests.simulation.pace import TURN_S
-
-
-@pytest.fixture
-def world() -> Iterator[CalmWorld]:
-    logging.disable(logging.CRITICAL)
-    with TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
-        made = CalmWorld(Path(folder))
-        with made.disk.under(), made.pace.kept():
-            yield made
-            if made.daemon is not None:
-                made.daemon.power_off()
-    logging.disable(logging.NOTSET)
 
 
 def crash_after_a_backlog(world: CalmWorld) -> None:
@@ -73,7 +57,7 @@ def test_a_daemon_that_knows_only_the_first_window_again_is_found_out(world: Cal
 
     def forgets(*given: object) -> bool:
         nonlocal count
-        found = known(*given)  # type: ignore[arg-type]
+        found = known(*given)  # type: ignore[arg-type]  # as it was called
         count += found
         return found and count <= WINDOW
 

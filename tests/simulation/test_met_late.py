@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import logging
 import os
-from collections.abc import Iterator
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from unittest import mock
 
 import pytest
@@ -15,18 +11,6 @@ from monitor.store.connection import note_suspicion
 from tests.simulation.calm import READINGS_EVERY_S, CalmWorld
 from tests.simulation.card import PAGE_BYTES
 from tests.simulation.judging import Broken
-
-
-@pytest.fixture
-def world() -> Iterator[CalmWorld]:
-    logging.disable(logging.CRITICAL)
-    with TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
-        made = CalmWorld(Path(folder))
-        with made.disk.under(), made.pace.kept():
-            yield made
-            if made.daemon is not None:
-                made.daemon.power_off()
-    logging.disable(logging.NOTSET)
 
 
 def met_in_the_last_turn(world: CalmWorld) -> None:

@@ -142,7 +142,7 @@ def test_a_batch_tried_again_after_a_failure_is_stored_once(tmp_path, say, after
 def test_a_failed_batch_leaves_nothing_behind(tmp_path, say):
     """A failure in the middle of a batch takes back the part that was written."""
     with Store.open(tmp_path) as store:
-        spoilt = say.batch(say.keep("a/b", 1.0), journal=(JournalEntry(1.0, None, "a", None),))  # type: ignore[arg-type]
+        spoilt = say.batch(say.keep("a/b", 1.0), journal=(JournalEntry(1.0, None, "a", None),))  # type: ignore[arg-type]  # wrong on purpose
         with pytest.raises(StoreFailing, match="NOT NULL"):
             store.commit(spoilt)
         store.commit(say.batch(say.keep("a/b", 5.0)))
