@@ -113,8 +113,8 @@ def main() -> int:
     table = Table()
     with tempfile.TemporaryDirectory(prefix="warmstraw-board-", dir=roomy()) as name:
         board = Booted(unpack(Path(name) / "root", BOOTABLE))
-        source_copy(board.root / "root/source")
-        shutil.copytree(wheels(Path(sys.executable)), board.root / "root/wheels")
+        source_copy(board.root / "opt/source")
+        shutil.copytree(wheels(Path(sys.executable)), board.root / "opt/wheels")
         with board.boot():
             try:
                 play(board, table)
@@ -126,14 +126,14 @@ def main() -> int:
 
 
 def play(board: Booted, table: Table) -> None:
-    install = "sh /root/source/deploy/install.sh --wheels /root/wheels"
+    install = "sh /opt/source/deploy/install.sh --wheels /opt/wheels"
 
     begun = time.monotonic()
     board.must(install)
     table.row("installed on a clean system", True, time.monotonic() - begun, "no settings yet")
 
     board.must(f"cp /etc/warmstraw/warmstraw.toml.example {SETTINGS}")
-    told = board.must("sh /root/source/deploy/add-device.sh sensor probe1 millrise/brooder/probe1")
+    told = board.must("sh /opt/source/deploy/add-device.sh sensor probe1 millrise/brooder/probe1")
     password = next(line.split()[1] for line in told.splitlines() if line.split()[:1] == ["password"])
     sensor = f"mosquitto_pub -h 127.0.0.1 -u probe1 -P {password} -t millrise/brooder/probe1 -q 1 -m '{{\"t\": 93.5}}'"
     board.must(f"while :; do {sensor}; sleep 1; done >/dev/null 2>&1 </dev/null & echo started")
@@ -180,7 +180,7 @@ def play(board: Booted, table: Table) -> None:
     table.row("broker killed, its file cut short", True, seconds, "healthy again")
 
     before = board.must("readlink /opt/warmstraw/current").strip()
-    watch = board.root / "root/source/monitor/daemon/watch.py"
+    watch = board.root / "opt/source/monitor/daemon/watch.py"
     sound = watch.read_text()
     watch.write_text(sound.replace("\n    daemon.start()\n", '\n    raise RuntimeError("a fault of this version")\n'))
     assert watch.read_text() != sound
@@ -196,7 +196,7 @@ def play(board: Booted, table: Table) -> None:
     )
     watch.write_text(sound)
 
-    board.must("echo 'Another line.' >>/root/source/README.md")
+    board.must("echo 'Another line.' >>/opt/source/README.md")
     begun = time.monotonic()
     board.must(f"{install} --update")
     now = board.must("readlink /opt/warmstraw/current").strip()
