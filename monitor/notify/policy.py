@@ -60,7 +60,7 @@ def sends_again_when_uncertain(notice: Notice, tell: Sequence[Tell]) -> bool:
 def falls(row: Row, at: float) -> bool:
     """Has its own channel failed it long enough for another to be tried?"""
     attempts, seconds = FALLS_AFTER[row.notice.priority]
-    return row.notice.kind in ALARMING and (row.attempts >= attempts or at - row.notice.due_at >= seconds)
+    return row.notice.kind in (*ALARMING, LOSS) and (row.attempts >= attempts or at - row.notice.due_at >= seconds)
 
 
 def direct_key(notice: Notice, channel: int, tell: Sequence[Tell]) -> str:
@@ -70,7 +70,12 @@ def direct_key(notice: Notice, channel: int, tell: Sequence[Tell]) -> str:
 
 
 def others(notice: Notice, tell: Sequence[Tell]) -> list[int]:
-    """The channels to fall to, in order: the same person's, for high and urgent the next people's, the sirens."""
+    """The channels to fall to, in order: the same person's, for high and urgent the next people's, the sirens.
+
+    What a damaged store has lost goes by any channel of that person's, and to nobody else: it is no alarm.
+    """
+    if notice.kind == LOSS:
+        return [c for c, one in enumerate(tell) if one.person == notice.person and c != notice.channel and not is_siren(one)]
     serious = notice.priority in (Priority.URGENT, Priority.HIGH)
     own = tell[notice.channel].order if notice.channel < len(tell) else 0
     people: list[tuple[int, int]] = []

@@ -246,6 +246,25 @@ def test_a_failing_channel_falls_to_the_persons_next_then_to_the_siren(store: St
     assert [topic for topic, _ in desk.published] == ["yard/siren"]
 
 
+def test_what_a_damaged_store_lost_falls_to_the_persons_next_channel(store: Store, receiver: Any, mailbox: Any) -> None:
+    """Push refuses for an hour: mail tells of it, though mail is for urgent alarms alone; no siren, and push no second time."""
+    box, mail = mailbox
+    tell = (
+        ada(receiver.address),
+        Tell("yard", Secret("mqtt:yard/siren"), EVERY),
+        replace(ada(mail), priorities=(Priority.URGENT,)),
+    )
+    words = Words("Mill Rise: the store was damaged", "What came after noon is lost.")
+    store.outbox.add(announce(LOSS, words, tell, Now(0.0, None), name="7"))
+    receiver.mode = "refuse"
+    desk = Desk(store.outbox, tell)
+    desk.run(HOUR, 30)
+    assert len(box.mails) == 1
+    receiver.mode = "take"
+    desk.run(HOUR, 30)
+    assert (receiver.taken, desk.published) == ([], [])
+
+
 def test_the_next_person_is_told_when_no_channel_reaches_the_first(store: Store, receiver: Any, second_receiver: Any) -> None:
     """Nothing gets through to Ada: Bea hears of it at once, and Ada later, when her channel is back."""
     tell = (ada(receiver.address), Tell("Bea", Secret(second_receiver.address), (Priority.URGENT,), order=1))
