@@ -38,6 +38,7 @@ log = logging.getLogger(__name__)
 
 # The timer's own edges follow from the time of day; losing one in a power cut loses nothing.
 _TIMER_REASONS = frozenset({MINIMUM_TIMER, NOTHING_BELIEVABLE, BIRDS_TOO_COLD, WARMTH_NOT_KNOWN, SHORT_RUNS})
+WINDOW = 100  # unacknowledged deliveries at which a commit is due before its time
 MOST_HELD = 200_000  # readings held in memory while the store fails; the oldest go first, and are counted
 
 
@@ -115,7 +116,7 @@ class Core:
         self._broken_in_a_row = 0
         self._links_heard: set[str] = set()  # in this run: what the last one left says nothing of now
         self.wake_writer: Callable[[], None] = lambda: None
-        self.window = 100  # unacknowledged deliveries at which a commit is due before its time
+        self.window = WINDOW
 
     # ------------------------------------------------------------------ time
 

@@ -129,6 +129,9 @@ class Errands:
         if (folder / BACKUPS_NAME / name).exists():
             return  # a start of the same day: one copy is enough for the card
         store = self._writer.store
+        if store is not None:
+            _, wall_ms = self._core.now()
+            store.move_all(wall_ms)
         made = nightly(folder, name, None if store is None else store.at_rest)
         log.info(
             "backup %s: %d bytes, of them %d written, %d rows, checked",

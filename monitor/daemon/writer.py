@@ -249,7 +249,7 @@ class Writer:
             boot_id=self._boot_id,
             boottime_s=boottime_s,
             # What is acknowledged to the broker must outlive a power cut: the broker forgets it then. A sync for each commit
-            # of 150 s costs no byte that the kernel would not write half a minute later.
+            # of 200 s costs no byte that the kernel would not write half a minute later.
             at_once=gathered.at_once or bool(gathered.relieved or gathered.deliveries),
         )
         self._commit(Waiting(batch, gathered.forget, gathered.deliveries), gathered.notices)

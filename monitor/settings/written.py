@@ -263,7 +263,7 @@ class StoreTable(Table):
 
     folder: FilePath = setting("on a disk that survives a power cut", "/var/lib/warmstraw", example="/var/lib/warmstraw")
     commit_every: Annotated[float, Quantity(Measured.TIME, lowest=1, highest=3600)] = setting(
-        "readings are written together; longer spares a flash card", "150 s", example="300 s"
+        "readings are written together; longer spares a flash card", "200 s", example="300 s"
     )
     raw_days: Annotated[int, Whole(0, 36_500)] = setting("older readings are dropped, roll-ups stay; 0 keeps all", 400, example=0)
 

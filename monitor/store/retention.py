@@ -11,12 +11,12 @@ from monitor.store.rollups import DAY_MS, HOUR_MS
 LONGEST_STRETCH_MS = DAY_MS
 
 
-def drop_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int, rows: int) -> int:
+def drop_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int, rows: int, beside_move: bool) -> int:
     """Drop raw readings older than `raw_days` before `now_ms`, whole hours, about `rows` of them at most.
 
-    Only once a whole day of them is that old: each time touches pages of every series all over the file, and brings the log
-    into it, whether it drops an hour or a day. In the caller's transaction. Nothing is dropped without a trusted time, or with
-    raw_days 0. Returns how many.
+    Only once a whole day of them is that old, and then beside a move of arrivals, which touches pages of every series and
+    brings the log into the file as this does; without a move once it is two days. In the caller's transaction. Nothing is
+    dropped without a trusted time, or with raw_days 0. Returns how many.
     """
     if now_ms is None or raw_days <= 0:
         return 0
@@ -28,7 +28,7 @@ def drop_old(connection: sqlite3.Connection, now_ms: int | None, raw_days: int, 
         return 0
     floor = (now_ms - raw_days * DAY_MS) // HOUR_MS * HOUR_MS
     end = min(floor, oldest // HOUR_MS * HOUR_MS + LONGEST_STRETCH_MS)
-    if end <= oldest or floor - oldest // HOUR_MS * HOUR_MS < DAY_MS:
+    if end <= oldest or floor - oldest // HOUR_MS * HOUR_MS < (1 if beside_move else 2) * DAY_MS:
         return 0
     dropped, start = 0, oldest // HOUR_MS * HOUR_MS
     while start < end and dropped < rows:

@@ -84,7 +84,7 @@ def main() -> int:
     done = threading.Event()
     with TemporaryDirectory(dir=asked.folder) as folder:
         broker = BrokerProcess(Path(folder) / "broker").start()
-        daemon = DaemonProcess(Path(folder) / "daemon", broker.port, commit_every="150 s")
+        daemon = DaemonProcess(Path(folder) / "daemon", broker.port, commit_every="200 s")
         text = daemon.settings_file.read_text().replace('name = "window"\n', 'name = "unused"\n')
         start, end = text.index('[[pen.sensor]]\nname = "unused"'), text.index("[pen.fan]")
         slow = 'shortest_on = "1 s"\nshortest_off = "1 s"\n'

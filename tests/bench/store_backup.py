@@ -3,9 +3,10 @@
 usage: python tests/bench/store_backup.py [--days 365] [--nights 6] [--folder FOLDER]
 
 Eight sensors at 30 s and a fan change every 10 minutes for the year before; then some days as the daemon lives them with its
-default settings: a commit every 150 s, each fan change at once, the chore each hour, old readings dropped, and a backup each
-night. Bytes are `write_bytes` of /proc/self/io, the backup's own process included, so the folder must not lie in memory; the
-files are synced after each commit, as the kernel does by itself within half a minute. A whole copy stands beside it in the
+default settings: usual commits, each fan change at once (3 to 17 minutes apart, 10 in the mean), one more when its window is
+full, the chore each hour, old readings dropped, and a backup each night. Bytes are `write_bytes` of /proc/self/io, the
+backup's own process included, so the folder must not lie in memory; the files are synced after each commit, as the kernel
+does by itself within half a minute, the index of the log (`-shm`) among them. A whole copy stands beside it in the
 same run. Prints a table and writes tests/bench/out/store_backup.json; exit code 1 above 25 MB a day.
 """
 
@@ -23,8 +24,9 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from monitor.daemon.core import WINDOW  # noqa: E402 — after the path to the package
 from monitor.daemon.writer import WAITS_AFTER_EARLY  # noqa: E402
-from monitor.engine.connections import Delivery  # noqa: E402 — after the path to the package
+from monitor.engine.connections import Delivery, StoreKeeping  # noqa: E402
 from monitor.engine.events import Keep, SwitchFan  # noqa: E402
 from monitor.store.backup import backup  # noqa: E402
 from monitor.store.keep import Batch, Store  # noqa: E402
@@ -32,12 +34,11 @@ from monitor.store.nightly import KEPT, nightly  # noqa: E402
 from tests.bench.store_bytes import DAWN_MS, EVERY_S, FAN_EVERY_S, SENSORS, settle, state, written  # noqa: E402
 
 MOST_MB = 25.0
-DAY_S, COMMIT_S = 86_400, 150
+DAY_S, COMMIT_S = 86_400, StoreKeeping().commit_every_s
 EVIDENCE = {"value": 81.5, "unit": "%", "limit": 75.0, "source": "common practice", "sensor": "brooder/sensor 3"}
 
 
-def change(second: int) -> SwitchFan:
-    running = second // FAN_EVERY_S % 2 == 0
+def change(second: int, running: bool) -> SwitchFan:
     return SwitchFan(float(second), DAWN_MS + second * 1000, "brooder", running, None, "damp", EVIDENCE)
 
 
@@ -53,7 +54,7 @@ def fill(store: Store, days: int, dice: random.Random) -> None:
     for start in range(0, days * DAY_S, DAY_S // 4):
         end = start + DAY_S // 4
         keeps = [keep for second in range(start, end, EVERY_S) for keep in round_of(second, dice)]
-        decided = [change(second) for second in range(start, end, FAN_EVERY_S)]
+        decided = [change(second, second // FAN_EVERY_S % 2 == 0) for second in range(start, end, FAN_EVERY_S)]
         store.commit(Batch(keeps, [], decided, [], [], None, float(end), DAWN_MS, 1, "boot", 0.0, False))
         store.tidy(DAWN_MS + end * 1000)
     while store.tidy(DAWN_MS + days * DAY_S * 1000, move_from=1).more:
@@ -63,14 +64,16 @@ def fill(store: Store, days: int, dice: random.Random) -> None:
 def live(store: Store, day: int, dice: random.Random) -> None:
     """One day as the daemon lives it."""
     keeps: list[Keep] = []
-    due = day * DAY_S
+    due, changes_at, running = float(day * DAY_S), day * DAY_S, False
     for second in range(day * DAY_S, (day + 1) * DAY_S, EVERY_S):
         keeps += round_of(second, dice)
-        changes = second % FAN_EVERY_S == 0
-        if changes or second >= due:
+        changes = second >= changes_at
+        if changes:
+            running, changes_at = not running, second + dice.randrange(180, 2 * FAN_EVERY_S - 180 + 1, EVERY_S)
+        if changes or second >= due or len(keeps) >= WINDOW:
             due = second + COMMIT_S * (WAITS_AFTER_EARLY if second < due else 1)
             told = [Delivery(1, (second + n) % 65_535 + 1, 1, os.urandom(16)) for n in range(len(keeps))]
-            decided = [change(second)] if changes else []
+            decided = [change(second, running)] if changes else []
             store.commit(Batch(keeps, told, decided, [], [], state(dice), float(second), DAWN_MS, 1, "boot", 0.0, bool(changes)))
             keeps = []
             settle(store.folder)
@@ -100,6 +103,7 @@ def main() -> int:
                 live(store, day, dice)
                 between = written()
                 began = time.monotonic()
+                store.move_all(DAWN_MS + (day + 1) * DAY_S * 1000)
                 made = nightly(store.folder, f"{day:04}.sqlite", store.at_rest)
                 night_s.append(time.monotonic() - began)
                 days_bytes.append(between - before)

@@ -88,7 +88,7 @@ def _grow(folder: Path, days: float) -> Growth:
 
     state = loaded_state(None, timeline.at(clocks.boottime_s()), False)
     core = Core(specification, state, timeline, clocks, switch, lambda *_: (), nobody_hears)
-    writer = Writer(core, store, lambda: Store.open(folder), "boot", 150.0, acknowledge, nobody_hears, clocks.boottime_s)
+    writer = Writer(core, store, lambda: Store.open(folder), "boot", 200.0, acknowledge, nobody_hears, clocks.boottime_s)
     core.start(0.0, True)
     packet, early = 0, (0.0, 0)
     rounds = round(days * DAY_S / STEP_S)
