@@ -132,9 +132,11 @@ class Writer:
         stopping = self._asked_to_stop
         try:
             is_early = self._monotonic() < self._next_commit
+            is_full = self._core.waiting_deliveries >= self._core.window
             if stopping or self._core.must_commit_now or not is_early or self._has_errand():
                 self._pass()
-                waits = WAITS_AFTER_EARLY if is_early and not self.is_failing else 1
+                # A full window ends the longer wait, and begins none: else it would be the rule in a calm barn.
+                waits = WAITS_AFTER_EARLY if is_early and not is_full and not self.is_failing else 1
                 self._next_commit = self._monotonic() + waits * self._every_s
             self._chores()
             self._stumbles = 0

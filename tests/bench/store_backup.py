@@ -70,8 +70,9 @@ def live(store: Store, day: int, dice: random.Random) -> None:
         changes = second >= changes_at
         if changes:
             running, changes_at = not running, second + dice.randrange(180, 2 * FAN_EVERY_S - 180 + 1, EVERY_S)
-        if changes or second >= due or len(keeps) >= WINDOW:
-            due = second + COMMIT_S * (WAITS_AFTER_EARLY if second < due else 1)
+        is_full = len(keeps) >= WINDOW
+        if changes or second >= due or is_full:
+            due = second + COMMIT_S * (WAITS_AFTER_EARLY if second < due and not is_full else 1)
             told = [Delivery(1, (second + n) % 65_535 + 1, 1, os.urandom(16)) for n in range(len(keeps))]
             decided = [change(second, running)] if changes else []
             store.commit(Batch(keeps, told, decided, [], [], state(dice), float(second), DAWN_MS, 1, "boot", 0.0, bool(changes)))

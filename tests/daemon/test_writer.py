@@ -55,7 +55,7 @@ def test_a_full_window_is_committed_before_its_time(make_middle: Make) -> None:
 
 def test_a_commit_before_its_time_pays_for_the_one_after_it(tmp_path: Path) -> None:
     """The card bears a commit at once like any other: the next usual one comes after two hours here instead of one, the one
-    after that on its hour again, and what must be kept at once never waits."""
+    after that on its hour again, and what must be kept at once never waits. A full window is no such commit."""
     middle = Middle(tmp_path / "store")  # its writer is turned by hand
     writer = middle.writer
 
@@ -75,6 +75,11 @@ def test_a_commit_before_its_time_pays_for_the_one_after_it(tmp_path: Path) -> N
     assert commits_after(0.0) == 1
     assert commits_after(1.9) == 0
     assert commits_after(0.1) == 1
+    assert commits_after(1.0) == 1
+    middle.core.window = 8  # full with every second hearing: a usual commit that came early, and nothing to pay for
+    assert commits_after(0.2) == 0
+    assert commits_after(0.1) == 1
+    middle.core.window = 100
     assert commits_after(1.0) == 1
     writer._asked_to_stop = True
     assert not writer.turn()
