@@ -93,6 +93,16 @@ def test_a_seed_replays_exactly(folder: Path) -> None:
     assert first.trace.hexdigest() == again.trace.hexdigest() != other.trace.hexdigest()
 
 
+def test_a_seed_with_spoilt_pages_replays_exactly_in_any_folder(tmp_path: Path) -> None:
+    """What is told of a damaged store names its folder; the replay of a failing seed lies in another."""
+    places = (tmp_path / "one", tmp_path / "two")
+    for place in places:
+        place.mkdir()
+    first, again = (live(7_000, place, 0.45) for place in places)
+    assert first.tally.restored > 0
+    assert first.trace.hexdigest() == again.trace.hexdigest()
+
+
 def message(value: float, copies: int = 1, is_lost: bool = False) -> Message:
     return Message(1, "t", str(value), "brooder/warm", value, is_lost=is_lost, copies=copies)
 

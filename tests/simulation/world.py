@@ -16,6 +16,7 @@ daemon's own trouble stands, no message waits, the relay does what it is told.
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path
 from random import Random
 
@@ -308,6 +309,8 @@ class World:
     # ------------------------------------------------------------------ judging
 
     def note(self, line: str) -> None:
+        """Whatever folder it is lived in: its name stays out, and so does what is reckoned from it, a loss's key."""
+        line = re.sub(r"\b(loss/\d+)-[0-9a-f]{8}", r"\1", line.replace(str(self.folder), ""))
         self.trace.update(line.encode() + b"\n")
 
     def _judge_switch(self, former: SwitchFan | None, action: SwitchFan) -> None:
