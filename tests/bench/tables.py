@@ -77,8 +77,8 @@ def footprint(found: Mapping[str, Any]) -> str:
 
 def backup(found: Mapping[str, Any]) -> str:
     rows = (
-        ("readings, fan, state, hourly chores", f"{found['day_mb']:.1f} MB", ""),
-        (f"the nightly backup, checked, in {found['night_s']:.0f} s", f"{found['night_mb']:.1f} MB", ""),
+        ("by day: readings, fan, state, hourly chores", f"{found['day_mb']:.1f} MB", ""),
+        (f"at night: readings to their place, backup, checked, in {found['night_s']:.0f} s", f"{found['night_mb']:.1f} MB", ""),
         ("**both**", f"**{found['all_mb']:.1f} MB**", "25 MB"),
         ("(a whole copy each night instead)", f"{found['whole_copy_mb']:.0f} MB", ""),
     )
