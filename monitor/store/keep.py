@@ -12,13 +12,12 @@ import threading
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 from monitor.engine.events import AlarmChanged, Keep, SwitchFan
 from monitor.store import decisions, fan_sums, journal, outbox, retention, rollups
 from monitor.store.batch import Batch, Committed, Saved, Tidied
-from monitor.store.connection import STORE_NAME, loss_was_told, note_loss, note_suspicion, open_reader, transaction
+from monitor.store.connection import STORE_NAME, loss_was_told, note_suspicion, open_reader, transaction
 from monitor.store.failures import StoreCorrupt, StoreUnreachable, told
 from monitor.store.inbox import LATEST_MS, Inbox, Intake
 from monitor.store.lock import FolderLock
@@ -89,32 +88,29 @@ class Store:
 
     @classmethod
     def _opened(cls, place: Path, lock: FolderLock, raw_days: int) -> Store:
+        def take_out(connection: sqlite3.Connection, damaged: Path) -> str:
+            return cls(place, lock, connection, Opened(place / STORE_NAME), raw_days)._take_out_of(damaged)
+
         with told(place / STORE_NAME):
-            connection, opened = open_store(place)
+            connection, opened = open_store(place, take_out)
             try:
-                store = cls(place, lock, connection, opened, raw_days)
-                if opened.set_aside is not None:
-                    store._take_out_of(opened.set_aside)
-                return store
+                return cls(place, lock, connection, opened, raw_days)
             except BaseException:
                 connection.close()
                 raise
 
-    def _take_out_of(self, damaged: Path) -> None:
-        """What can still be read of a damaged store comes into the one in its place; what is left out is lost."""
+    def _take_out_of(self, damaged: Path) -> str:
+        """What can still be read of a damaged store comes into this one, made to take its place; what is left out is lost."""
         last_ids = {t: int(self._one(f"SELECT coalesce(max(id), 0) FROM {t}")) for t in ("journal", "decision", "outbox")}  # noqa: S608
         found = salvage(damaged, self._inbox.newest, last_ids)
         if not found:
-            return
+            return ""
         for start in range(0, len(found.readings), 10_000):
             keeps = [Keep(name, value, 0.0, time_ms, True) for name, time_ms, value in found.readings[start : start + 10_000]]
             self.add_readings(keeps)
         with self._turn(True):
             put_in(self._connection, found)
-        self._inbox.load()
-        self._memory.load()
-        self.opened = replace(self.opened, lost=f"{self.opened.lost} Read out of the damaged file: {found.words}.")
-        note_loss(self.folder, self.opened.lost)
+        return f" Read out of the damaged file: {found.words}."
 
     def loss_told(self) -> None:
         """Whoever must hear of the loss will, for the notice is stored: the next opening says nothing of it."""

@@ -56,6 +56,8 @@ def years(found: Mapping[str, Any]) -> str:
         "readings published": f"{found['readings']:,}",
         "lost with a killed broker that had not passed them on": f"{found['lost_with_broker']:,}",
         "acknowledged and lost: killed while the disk failed": f"{found['lost_with_disk']:,}",
+        "pages of the card spoilt · damaged store restored": f"{found['spoilt_pages']:,} · {found['restored']:,}",
+        "newer than the backup and lost with their page, each loss told": f"{found['lost_with_page']:,}",
         "messages that reached a phone": f"{found['rings']:,}",
         "urgent alarms · longest until one was told, channel and daemon well": (
             f"{found['urgent']:,} · {found['slowest_urgent_s']:.0f} s"

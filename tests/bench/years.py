@@ -3,9 +3,10 @@
 usage: python tests/bench/years.py [--days 10000] [--run-days 5] [--first 1] [--processes 2] [--minutes M] [--go-on]
        python tests/bench/years.py --seed N [--run-days 5]     replays one run and prints its trace
 
-The promises stand at the top of tests/simulation/world.py, how finely a barn is lived in tests/simulation/pace.py. About half a
+The promises stand at the top of tests/simulation/world.py, how finely a barn is lived in tests/simulation/pace.py. About a
 second of one core a day. A failing seed is printed with what it broke, and the bench ends with exit code 1. With --minutes no
-run begins after that; the table says how many days were lived. Prints a table and writes tests/bench/out/years.json.
+run begins after that; the table says how many days were lived. Prints a table and writes tests/bench/out/years.json, anew
+after each run; with --go-on what stands there counts along, so that a long bench may be cut off (name another --first then).
 """
 
 from __future__ import annotations

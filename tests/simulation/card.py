@@ -145,10 +145,11 @@ class Card:
             waiting: what the broker has not handed out yet: nothing excuses its loss.
         """
         source = store.opened.recovered_from
-        if source is None and store.opened.created and self.nights:
+        there = stored_readings(self.file)
+        # Restored by an opening that was cut off, it does not know from what: from one of the nights it must be.
+        if source is None and self.nights and not any(held <= there for held in self.nights.values()):
             return f"the store began anew though there were backups of {len(self.nights)} nights"
         held = Counter() if source is None else self.nights.get(source, Counter())
-        there = stored_readings(self.file)
         missing = [known for known, count in held.items() if there[known] < count]
         if missing:
             return f"{len(missing)} readings of the backup {source} are not in the restored store, the first {missing[0]}"

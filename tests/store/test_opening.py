@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import sqlite3
 import subprocess
 import sys
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.store import schema
+from monitor.store import keep, schema
 from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_writer
 from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly, told
 from monitor.store.keep import Store
@@ -94,6 +95,55 @@ def test_a_loss_is_said_at_each_opening_until_somebody_has_been_told(filled, say
         store.loss_told()
     with Store.open(filled) as store:
         assert store.opened.lost == ""
+
+
+@pytest.fixture
+def files_end_at_40_kb():
+    """No file grows further, as on a disk that is full."""
+    _, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (40_960, most))
+    yield lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+
+
+@pytest.mark.parametrize("has_backup", [True, False])
+def test_a_full_disk_while_restoring_costs_nothing(filled, has_backup, request):
+    """No store begins anew in front of a good backup, nor of what can be read: it waits for room, then all is there."""
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    (filled / SUSPECT_NAME).touch()
+    if not has_backup:
+        (filled / "backups" / "2026-05-01.sqlite").unlink()
+    make_room = request.getfixturevalue("files_end_at_40_kb")
+    for _ in range(3):
+        with pytest.raises(StoreFailing):
+            Store.open(filled)
+        assert not (filled / STORE_NAME).exists()
+    assert list(filled.glob("store.sqlite.part*")) == []
+    make_room()
+    with Store.open(filled) as store:
+        assert store.opened.created is not has_backup
+        assert store.opened.set_aside == filled / "store.sqlite.damaged-1"
+        assert "Read out of the damaged file" in store.opened.lost
+    assert values(filled) == [float(n) for n in range(3000)]
+    with Store.open(filled) as store:
+        assert store.opened.set_aside is None
+
+
+def test_a_kill_while_restoring_leaves_no_half_restored_store(filled, monkeypatch):
+    """Dead after the backup was copied and before what was newer had been read out: the next start does all of it."""
+    spoil_table(filled / STORE_NAME, "ten_minutes")
+    (filled / SUSPECT_NAME).touch()
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(keep, "put_in", die)
+        with pytest.raises(KeyboardInterrupt):
+            Store.open(filled)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from == filled / "backups" / "2026-05-01.sqlite"
+    assert values(filled) == [float(n) for n in range(3000)]
 
 
 def test_the_better_backup_is_found_whatever_its_name_and_date(filled, say):
