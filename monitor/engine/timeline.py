@@ -15,6 +15,9 @@ from dataclasses import dataclass, replace
 BUILT_S = 1_764_547_200.0  # 2025-12-01: this code is not older, so no true clock says so
 FAR_AHEAD_S = 400 * 86400.0  # a start further than this past the last commit is doubted
 SMALL_STEP_S = 60.0
+# While it runs, a clock that moved further without the network's word is not believed: by it chicks of three days would be
+# eight weeks old, and no cold too cold for them (own choice). Whoever sets it right by hand restarts the board.
+BY_HAND_S = 86_400.0
 STEADY_S = 600.0  # a machine that keeps its own clock is believed again when the new time has stood so long
 
 
@@ -139,9 +142,9 @@ def look(timeline: Timeline, glance: Glance) -> Timeline:
         return replace(timeline, offset_ms=new_offset, doubt="", stepped_since=None, stepped_to_ms=None)
     moved_again = timeline.stepped_to_ms is None or abs(new_offset - timeline.stepped_to_ms) > SMALL_STEP_S * 1000
     since = glance.boottime_s if moved_again or timeline.stepped_since is None else timeline.stepped_since
-    if sane and glance.keeps_time and glance.boottime_s - since >= STEADY_S and abs(step_ms) < FAR_AHEAD_S * 1000:
+    if sane and glance.keeps_time and glance.boottime_s - since >= STEADY_S and abs(step_ms) <= BY_HAND_S * 1000:
         return replace(timeline, offset_ms=new_offset, doubt="", stepped_since=None, stepped_to_ms=None)
-    doubt = "the machine's clock jumped; times are kept by elapsed time until it is synchronised"
+    doubt = "the machine's clock jumped; times are kept by elapsed time until it is synchronised, or the board restarts"
     return replace(
         timeline, doubt=doubt, stepped_since=since, stepped_to_ms=new_offset if moved_again else timeline.stepped_to_ms
     )

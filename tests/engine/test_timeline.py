@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -105,6 +107,22 @@ def test_a_clock_set_by_hand_is_followed_once_it_stands() -> None:
     timeline = look(timeline, glance(NOW + 3600 + 620, 720.0, keeps=True))
     assert timeline.wall_ms(timeline.at(720.0)) == round((NOW + 3600 + 620) * 1000)
     assert not timeline.doubt
+
+
+def test_a_battery_clock_that_jumps_by_weeks_ages_no_chick() -> None:
+    """By it chicks of three days would be eight weeks old and 15 C warm enough: the network's word, or a start, is waited for."""
+    jump_s = 51 * 86400.0
+    timeline, _ = begin(None, glance(NOW, keeps=True))
+    for passed in range(10, 4 * 3600, 600):
+        timeline = look(timeline, glance(NOW + jump_s + passed, 100.0 + passed, keeps=True))
+        assert "or the board restarts" in timeline.doubt
+        assert timeline.wall_ms(timeline.at(100.0 + passed)) == round((NOW + passed) * 1000)
+    told = glance(NOW + jump_s + 4 * 3600, 100.0 + 4 * 3600, keeps=True)
+    by_network = look(timeline, replace(told, synchronised=True))
+    assert by_network.wall_ms(by_network.at(told.boottime_s)) == round(told.wall_s * 1000)
+    restarted, _ = begin(LastSeen(timeline.at(told.boottime_s), round((NOW + 4 * 3600) * 1000), 1, "a", told.boottime_s),
+                         glance(NOW + jump_s + 4 * 3600 + 60, 20.0, "b", keeps=True))  # fmt: skip
+    assert restarted.wall_ms(restarted.at(20.0)) == round((NOW + jump_s + 4 * 3600 + 60) * 1000)
 
 
 def test_a_slow_drift_is_followed() -> None:
