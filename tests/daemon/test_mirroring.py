@@ -68,7 +68,7 @@ def test_a_server_that_is_not_there_is_a_link_that_is_down(tmp_path: Path, monke
         assert until(lambda: told)
         assert told[0][0] is False
         assert "kept here and sent later" in told[0][1]
-        assert it.figures()["mirror_waiting_rows"] == 5.0
+        assert until(lambda: it.figures().get("mirror_waiting_rows") == 5.0)
         it.stop()
 
 
