@@ -8,7 +8,9 @@ The new store is made beside and takes its name once it is whole: a full disk, o
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 import sqlite3
 import zlib
 from collections.abc import Callable
@@ -140,6 +142,9 @@ def _put_together(file: Path, candidate: Path | None, aside: Path | None, take_o
     _forget(part)
     try:
         if candidate is not None:
+            needed = candidate.stat().st_size * 17 // 16  # with what is read out of the damaged file
+            if shutil.disk_usage(part.parent).free < needed:
+                raise OSError(errno.ENOSPC, "no room for the backup")  # before the card bears it again at each try
             verify(candidate)
             copy_in(candidate, part, "the store was restored from a backup; it may have been sent before")
             _leave_a_spoilt_state(part)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import resource
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -12,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.store import keep, schema
+from monitor.store import keep, opening, schema
 from monitor.store.connection import STORE_NAME, SUSPECT_NAME, open_writer
-from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreNewer, StoreReadOnly, told
+from monitor.store.failures import BackupFailing, StoreCorrupt, StoreFailing, StoreFull, StoreNewer, StoreReadOnly, told
 from monitor.store.keep import Store
 from monitor.store.nightly import nightly
 from monitor.store.reader import Reader
@@ -127,6 +128,19 @@ def test_a_full_disk_while_restoring_costs_nothing(filled, has_backup, request):
     assert values(filled) == [float(n) for n in range(3000)]
     with Store.open(filled) as store:
         assert store.opened.set_aside is None
+
+
+def test_a_backup_for_which_there_is_no_room_is_not_begun(filled, monkeypatch):
+    """Opened again each half minute, a copy that must fail would wear out the card that is full."""
+    spoil(filled / STORE_NAME, 0.0, 50)
+    with monkeypatch.context() as patch:
+        patch.setattr(opening, "copy_in", lambda *_: pytest.fail("it was begun"))
+        patch.setattr(opening.shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**9, 10**9 - 4096, 4096))
+        with pytest.raises(StoreFull):
+            Store.open(filled)
+    with Store.open(filled) as store:
+        assert store.opened.recovered_from is not None
+    assert len(values(filled)) >= 2000
 
 
 def test_a_kill_while_restoring_leaves_no_half_restored_store(filled, monkeypatch):
