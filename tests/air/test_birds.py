@@ -1,4 +1,4 @@
-"""Heat of birds: transcription, order and refusals. Measured birds stand in tests/published."""
+"""Heat of birds: figures as printed, order and refusals. Measured birds stand in tests/published."""
 
 from __future__ import annotations
 
